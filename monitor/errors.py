@@ -107,6 +107,10 @@ class ImportFileError(SiccastError):
 
 
 class TypedError(SiccastError):
-    """What somebody typed can't be understood; the text says how to write it."""
+    """What somebody typed can't be understood; the text says how to write it, ``field`` where that was."""
 
     exit_code = 2
+
+    def __init__(self, message: str, *, field: str = "") -> None:
+        super().__init__(message)
+        self.field = field

@@ -23,12 +23,9 @@ LINE = LeakLine(
     at_s=tuple(AS_OF.timestamp() - 86_400.0 * days for days in (40, 30, 20, 10, 1)),
     push_kpa_days=(0.0, 9.0, 18.0, 27.0, 36.0),
     taken_up_g=(0.0, 0.5, 0.9, 2.4, 3.9),
-    taken_up_low_g=(0.0, 0.3, 0.6, 1.8, 2.9),
-    taken_up_high_g=(0.0, 0.7, 1.2, 3.0, 4.9),
     line_g=(0.0, 0.45, 0.9, 2.4, 3.9),
     line_low_g=(0.0, 0.3, 0.6, 1.6, 2.6),
     line_high_g=(0.0, 0.6, 1.2, 3.2, 5.2),
-    slopes_g_per_kpa_day=(0.05, 0.167),
     changed_push_kpa_days=18.0,
 )
 ENTRIES = {

@@ -13,10 +13,15 @@ from typing import TYPE_CHECKING
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does, before anything imports numpy
 
 import pytest
+from alert_servers import Hook
+
+from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
+
+    from monitor.store.opening import Stores
 
 RECOMMENDED = (
     "allow_anonymous true",
@@ -46,6 +51,20 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     """As many workers as processors for a run of folders; none where speed is measured or single files are named."""
     named = any("::" in word or word.endswith(".py") for word in config.args)
     return 0 if named or config.option.benchmark_only else None
+
+
+@pytest.fixture
+def stores(tmp_path: Path) -> Iterator[Stores]:
+    with open_stores(tmp_path / "siccast.sqlite3") as opened:
+        yield opened
+
+
+@pytest.fixture
+def hook() -> Iterator[Hook]:
+    """A receiver of webhooks."""
+    server = Hook()
+    yield server
+    server.stop()
 
 
 class Mosquitto:

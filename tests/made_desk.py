@@ -16,7 +16,6 @@ OVEN = Appliance("oven", "oven", 110.0)
 ROOM = RoomClimate(20.0, 0.50)
 
 WET_G = 262.0
-BURST_MIN = 4
 MICROWAVE_LOSSES = [(0, 0), (4, 21), (8, 35), (12, 42), (16, 45), (20, 46)]
 """Minutes of heat, and grams lost in all on a scale that shows whole grams: invented."""
 

@@ -1,16 +1,19 @@
-"""A shelf of made-up boxes with their hourly readings, as the joint hands them to inference."""
+"""A shelf of made-up boxes with their hourly readings, as the services hand them to inference."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 from made_boxes import Truth, made_box
 
+from monitor.inference import fitted
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.posterior import Record
-from monitor.records import BoxHistory, ReadingSeries
+from monitor.records import BoxHistory, Outlook, ReadingSeries
 from monitor.series.hourly_values import HOUR_S
 
 
@@ -40,3 +43,8 @@ def series_of(name: str, hours: Hours | None) -> ReadingSeries:
     assert hours is not None
     at_s = (hours.first_hour + np.arange(len(hours)) + 0.5) * HOUR_S
     return ReadingSeries(name, at_s, hours.temperature_degc, hours.relative_humidity, np.zeros(len(hours), np.uint16))
+
+
+def outlooks(histories: Sequence[BoxHistory], as_of: datetime, **how: Any) -> list[Outlook]:
+    """Return the outlooks alone of boxes that inform each other."""
+    return [one.outlook for one in fitted(histories, as_of, keep=False, **how)]

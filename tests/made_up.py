@@ -13,7 +13,7 @@ import pytest
 from monitor import inference
 from monitor.inference import DisturbanceRates, Fitted, Teaching
 from monitor.planning.due import due_at, state_of
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS
 from monitor.records import (
     Assessment,
     Box,
@@ -146,7 +146,7 @@ def forecast_of(median_days: float, spread_days: float = 5.0, humidity_limit: fl
 
 def due_in(days: int) -> CrossingForecast:
     """A forecast whose chance becomes worth a recharge after so many days, by a hair: it is just as much then."""
-    chance = np.where(np.arange(541) < days, 0.0, PlanWeights().due_chance)
+    chance = np.where(np.arange(541) < days, 0.0, WEIGHTS.due_chance)
     return replace(forecast_of(200.0), chance_by_day=tuple(chance.tolist()), chance_over_already=float(chance[0]))
 
 
@@ -214,5 +214,4 @@ class StubInference:
         return [Fitted(outlook, teaching) for outlook in self(histories, as_of, *limits, **told)]
 
     def stand_in(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(inference, "outlooks", self)
         monkeypatch.setattr(inference, "fitted", self.fitted)

@@ -85,12 +85,6 @@ def days_of_command(answer: str) -> list[tuple[date, str, tuple[str, ...]]]:
     ]
 
 
-def words_of_the_day(shelf: Shelf) -> list[str]:
-    """Return what `today` says of drying today or tomorrow."""
-    words = json.loads(asked(shelf, "today", "--json"))["words"]
-    return [one["text"] for one in words if one["matter"] == "drying day"]
-
-
 def test_all_faces_tell_the_same_days_and_it_is_planned_once(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
     made_by = kept_plan.plan_shelf
     counted: list[FullPlan] = []

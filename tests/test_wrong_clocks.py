@@ -5,28 +5,19 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-import pytest
-
 from monitor.records import Box, Reading
 from monitor.services.site_check import (
     Finding,
     Severity,
     check_boxes,
 )
-from monitor.store.opening import Stores, open_stores
+from monitor.store.opening import Stores
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    pass
 
 NOW = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 YEARS_AHEAD = datetime(2036, 5, 1, tzinfo=UTC)
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def at(instant: datetime) -> Reading:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC
 from typing import TYPE_CHECKING, Any
 
 import orjson
 
-if TYPE_CHECKING:
-    from datetime import datetime
+from monitor.records.local_times import in_utc
 
+if TYPE_CHECKING:
     from monitor.records.alerts import Message, Told
 
 CONTRACT = "siccast/1/alert"
@@ -24,7 +23,7 @@ def message_json(message: Message, site: str) -> bytes:
             "site": site,
             "route": message.route,
             "kind": message.kind.value,
-            "made_at": iso(message.made_at),
+            "made_at": in_utc(message.made_at),
             "urgent": message.urgent,
             "subject": message.subject,
             "text": message.text,
@@ -35,7 +34,7 @@ def message_json(message: Message, site: str) -> bytes:
 
 def alert_json(message: Message, told: Told, site: str) -> bytes:
     """Return one alert of a message as it is retained by a broker."""
-    head = {"contract": CONTRACT, "id": message.uid, "site": site, "made_at": iso(message.made_at)}
+    head = {"contract": CONTRACT, "id": message.uid, "site": site, "made_at": in_utc(message.made_at)}
     return orjson.dumps(head | alert_fields(told))
 
 
@@ -51,8 +50,3 @@ def alert_fields(told: Told) -> dict[str, Any]:
         "ended_at": told.ended_at,
         "text": told.text,
     }
-
-
-def iso(at: datetime) -> str:
-    """Return an instant as ISO 8601 in UTC."""
-    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,4 +1,4 @@
-"""Joint four: a recorded set → what the forecasts would have been at its cuts. How good were they so far?
+"""A recorded set → what the forecasts would have been at its cuts. How good were they so far?
 
 A set is a folder with ``boxes.json``, ``readings.csv.gz``, ``events.csv`` and ``tasks.csv``; the answer is one row a
 task: conductance and crossing date at 5, 50 and 95 %.

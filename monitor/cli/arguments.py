@@ -10,7 +10,7 @@ import typer
 
 from monitor.errors import TypedError, UnknownBoxError
 from monitor.presentation import moments
-from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.presentation.what_if_input import known_beads
 from monitor.records import ROOM
 from monitor.records.names import tidy
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
@@ -64,7 +64,7 @@ def desiccant(kind: str | None, option: str = "--desiccant") -> str | None:
     """Return the kind of desiccant somebody named; one that is in no table would be forecast by another's isotherm."""
     try:
         return known_beads(kind)
-    except WhatIfInputError as error:
+    except TypedError as error:
         raise typer.BadParameter(str(error), param_hint=f"'{option}'") from None
 
 

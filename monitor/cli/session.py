@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
+BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
 BoxNames = Annotated[
     list[str] | None,
     typer.Argument(metavar="BOX", help="Boxes to show. Default: all.", autocompletion=arguments.box_names),
@@ -64,7 +65,7 @@ Limit = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Assessed:
-    """A question to the second joint with its answer."""
+    """What was asked of the boxes, with the answer."""
 
     shelf: Shelf
     as_of: datetime
@@ -172,7 +173,7 @@ def ask(
 
     boxes = "1 box" if len(shelf.boxes) == 1 else f"{len(shelf.boxes)} boxes"
     busy = working(f"calculating {boxes}") if not beside_other_work else nullcontext(lambda _share: None)
-    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
+    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=tell)
     with opened as stores, busy as progress:
         names = [arguments.known_box(name, shelf, stores) for name in names or ()]
         assessments = assess(
@@ -211,10 +212,11 @@ def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
     from monitor.store.opening import open_stores
 
     begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
-    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell, now=utc_now())
+    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=tell, now=utc_now())
 
 
-def _tell(line: str) -> None:
+def tell(line: str) -> None:
+    """Print a line about the work itself, beside the answer."""
     typer.echo(f"siccast: {line}", err=True)
 
 

@@ -1,4 +1,4 @@
-"""Joint three: stores, physics and drying curves → what the recharge desk shows.
+"""Stores, physics and drying curves → what the recharge desk shows.
 
 Events add up to an ``inventory`` of lots, charges and drying runs (``apply_events``). A run is ``run_fit`` (its
 curve), then ``runs`` (what it means) with ``run_remarks``. ``checked_log``, ``run_log`` and ``service`` check and

@@ -34,7 +34,6 @@ from monitor.inference.fit.quantiles import quantiles
 from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Quantiles
 from monitor.records.desk_events import BOX
-from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -131,10 +130,7 @@ def appliance_of(run: Run) -> Appliance:
 def _dry_mass(inventory: Inventory, beads: Desiccant, run: Run, charge: Charge, start_g: float) -> DryMass:
     if charge.dry_mass_g is not None:
         sd = (charge.dry_mass_relative_sd**2 + _DRY_MASS_SD_A_CYCLE**2) ** 0.5
-        because = (
-            say("the log of {of_box}", of_box=charge.of_box) if charge.of_box else say("an earlier run of this charge")
-        )
-        return drying_priors.known_dry_mass(charge.dry_mass_g, sd, because)
+        return drying_priors.known_dry_mass(charge.dry_mass_g, sd)
     if charge.state == "new" and all(w.mass_g >= drying_priors.least_dry_of_new(start_g) for w in run.weighings):
         return drying_priors.dry_mass_of_new(start_g)
     if charge.state == "room":

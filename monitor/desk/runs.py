@@ -75,7 +75,6 @@ class RunReport:
     end_g: Quantiles
     end_loading_g_per_g: Quantiles
     floor_g_per_g: float
-    floor_because: str
     judgement: Judgement
     time_to_end_s: Quantiles
     energy_so_far_kwh: float
@@ -173,7 +172,6 @@ def _report(
         end_g=it.fit.end_g(),
         end_loading_g_per_g=it.fit.end_loading_g_per_g(),
         floor_g_per_g=it.priors.end_loading.mean_g_per_g,
-        floor_because=it.priors.end_loading.because,
         judgement=judgement,
         time_to_end_s=time_to_end,
         energy_so_far_kwh=draw_w * weighings[-1].heated_s * _KWH_PER_WS,

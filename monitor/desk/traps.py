@@ -10,7 +10,7 @@ from monitor.desk.inventory import SURELY_SDS
 from monitor.desk.spills import kept_before, kept_since_last
 from monitor.errors import OutOfRangeError, UnconfirmedError
 from monitor.inference.drying.priors import least_dry_of_new
-from monitor.physics.drying import GEL_HEAT_WHILE_DRYING_KJ_PER_KG, JAR_DEGC, microwave_water_bound_g
+from monitor.physics.drying import JAR_DEGC, microwave_water_bound_g
 from monitor.physics.materials import polymer
 from monitor.texts import say, to_say
 from monitor.units import GRAMS_PER_OUNCE
@@ -438,4 +438,4 @@ def fullest_g_per_g(desiccant: Desiccant) -> float:
 
 def _heat_bound_g(run: Run, duration_s: float) -> float:
     power_w = run.start.power_w or _GENEROUS_POWER_W.get(run.start.appliance_kind, _GENEROUS_POWER_OTHER_W)
-    return float(microwave_water_bound_g(power_w, duration_s, GEL_HEAT_WHILE_DRYING_KJ_PER_KG))
+    return float(microwave_water_bound_g(power_w, duration_s))

@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 _LISTEN_S = 1.5  # judgement: a broker sends what it retains at once; a person waits
 _LOOK_EVERY_S = 0.2  # judgement: fine enough against the silence above
 _TRIAL_WITHIN_S = 10.0  # judgement: a broker takes a thousand messages in well under a second
-_MORE = 100  # messages; judgement: so many beyond the stock queue that a drop can't be missed
 _DROPPED_TOPIC = "$SYS/broker/publish/messages/dropped"
 STOCK_QUEUE = 1000
 """Messages that mosquitto 2.0 queues for an absent listener when nobody told it otherwise (measured); more than that is
 sent by way of trial."""
+TRIAL_MESSAGES = STOCK_QUEUE + 100  # messages; judgement: so many more that a drop can't be missed
 
 
 @dataclass(slots=True)
@@ -84,7 +84,7 @@ def _listen(feed: MqttFeed, findings: BrokerFindings) -> int:
 def _send_trial(address: BrokerAddress, topic: str, now: datetime) -> None:
     with MqttFeed(address, clock=lambda: now) as feed:
         feed.connect()
-        sent = [feed.send(topic, b"trial") for _ in range(STOCK_QUEUE + _MORE)]
+        sent = [feed.send(topic, b"trial") for _ in range(TRIAL_MESSAGES)]
         deadline = time.monotonic() + _TRIAL_WITHIN_S
         while not all(message.is_published() for message in sent) and time.monotonic() < deadline:
             feed.receive(SHORT_WAIT_S)

@@ -1,9 +1,8 @@
 """The water balance read backward (leak) and forward (forecast).
 
-The joint asks ``outlooks(histories, as_of, humidity_limits=None, horizon_days=540)``: one ``Outlook`` for each history,
-in order. Boxes given together inform each other. One who asks again and again asks for ``fitted`` boxes, keeps their
-fits and asks for them ``updated``. A replay of the past asks for one box at a time, by ``outlook_among``: the same path
-and the same answer.
+``services`` ask for ``fitted`` boxes: an ``Outlook`` for each history, in order; boxes given together inform each
+other. They keep the fits and ask for them ``updated``. A replay of the past asks for one box at a time, by
+``outlook_among``: the same path and the same answer.
 """
 
 from monitor.inference.answers.futures import FreshBeads
@@ -12,7 +11,7 @@ from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.shelf.first_fit import refused
 from monitor.inference.shelf.last_fit import RECENT_DAYS, LastFit, RefitReason, Teaching
 from monitor.inference.shelf.needed import Needed, needed_of
-from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, outlooks, updated
+from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, updated
 from monitor.inference.shelf.supposable import SharedRooms, Supposable, supposable
 from monitor.inference.shelf.workers import Workers
 
@@ -33,7 +32,6 @@ __all__ = [
     "fitted",
     "needed_of",
     "outlook_among",
-    "outlooks",
     "rates_of",
     "refused",
     "supposable",

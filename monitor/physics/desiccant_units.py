@@ -27,8 +27,6 @@ GEL_PER_UNIT_G = 26.0
 _MIL_BAG_PER_IN2 = 0.011
 """Units for each square inch of a barrier bag (MIL-STD-2073-1; row MIL-AREA-1 of leakage.csv; 1.6 a square foot).
 [1/in²]"""
-_MIL_DUNNAGE_PER_LB = {"cellulose": 8.0, "bound fiber": 6.0, "glass fiber": 2.0, "foam": 0.5}
-"""Units for each pound of dunnage (MIL-STD-2073-1, from memory). [1/lb]"""
 _MIL_RIGID_PER_IN3 = 0.0007
 """Units for each cubic inch of a rigid metal container (MIL-STD-2073-1, rounded; row MIL-SI-VOL of leakage.csv says
 1.2 a cubic foot). [1/in³]"""
@@ -47,7 +45,6 @@ JIS_SUPPLIED_G_PER_G = 0.02
 _JIS_TEST_DEGC, _JIS_TEST_HUMIDITY = 40.0, 0.90
 """The climate that JIS Z 0301 has films tested in (row JIS-K1-40 of leakage.csv). [°C], [fraction of saturation]"""
 _CM2_PER_IN2 = 6.4516  # exact: the inch is 2.54 cm
-_G_PER_LB = 453.59237  # exact
 _LITERS_PER_IN3 = 0.016387064  # exact
 _CM2_PER_M2, _PER_THOUSAND = 1e4, 1e-3  # by definition
 
@@ -118,8 +115,8 @@ def din_55474(
     )
 
 
-def mil_bag(area_m2: float, dunnage_g: float = 0.0, dunnage: str = "foam") -> UnitsAsked:
-    """Return U = 0.011 A + X D, the rule of MIL-STD-2073-1 for a barrier bag, A in in² and D in lb.
+def mil_bag(area_m2: float) -> UnitsAsked:
+    """Return U = 0.011 A + X D, the rule of MIL-STD-2073-1 for a barrier bag without dunnage (D), A in in².
 
     Examples
     --------
@@ -127,7 +124,7 @@ def mil_bag(area_m2: float, dunnage_g: float = 0.0, dunnage: str = "foam") -> Un
     17.1
     """
     square_inches = area_m2 * _CM2_PER_M2 / _CM2_PER_IN2
-    units = _MIL_BAG_PER_IN2 * square_inches + _MIL_DUNNAGE_PER_LB[dunnage] * dunnage_g / _G_PER_LB
+    units = _MIL_BAG_PER_IN2 * square_inches
     return UnitsAsked(
         "MIL-STD-2073-1 / MIL-D-3464, bag",
         "U = 0.011 A + X D units: A square inches of bag, D pounds of dunnage",
@@ -139,8 +136,8 @@ def mil_bag(area_m2: float, dunnage_g: float = 0.0, dunnage: str = "foam") -> Un
     )
 
 
-def mil_rigid(volume_liter: float, dunnage_g: float = 0.0, dunnage: str = "foam") -> UnitsAsked:
-    """Return U = 0.0007 V + X D, the rule of MIL-STD-2073-1 for a sealed metal container, V in in³.
+def mil_rigid(volume_liter: float) -> UnitsAsked:
+    """Return U = 0.0007 V + X D, the rule of MIL-STD-2073-1 for a sealed metal container without dunnage, V in in³.
 
     Examples
     --------
@@ -148,7 +145,7 @@ def mil_rigid(volume_liter: float, dunnage_g: float = 0.0, dunnage: str = "foam"
     0.51
     """
     cubic_inches = volume_liter / _LITERS_PER_IN3
-    units = _MIL_RIGID_PER_IN3 * cubic_inches + _MIL_DUNNAGE_PER_LB[dunnage] * dunnage_g / _G_PER_LB
+    units = _MIL_RIGID_PER_IN3 * cubic_inches
     return UnitsAsked(
         "MIL-STD-2073-1 / MIL-D-3464, rigid",
         "U = 0.0007 V + X D units: V cubic inches of container, D pounds of dunnage",

@@ -15,6 +15,9 @@ JAR_DEGC = 25.0
 GEL_HEAT_WHILE_DRYING_KJ_PER_KG = 2800.0
 """Heat of adsorption for each kilogram of water: the middle of 2.6 to 3.2 MJ/kg, worked out here from the default gel
 for 45 to 120 °C (vaporization plus A); published are 2.71 (type A, from memory) and 2.69 (type RD)."""
+_SENSIBLE_KJ_PER_G = 0.6
+"""For each gram of water that leaves. A judgement: some 70 kJ warm 500 g of gel and the 110 g of water that leave it to
+110 °C."""
 
 
 def dryer_relative_humidity(
@@ -135,17 +138,11 @@ def desorption_energy_kj(
     return plain(dry_mass_g * (from_loading_g_per_g - to_loading_g_per_g) * heat / 1e3)
 
 
-def microwave_water_bound_g(
-    absorbed_power_w: Numeric,
-    duration_s: Numeric,
-    heat_kj_per_kg: Numeric = GEL_HEAT_WHILE_DRYING_KJ_PER_KG,
-    sensible_kj_per_g: Numeric = 0.6,
-) -> Numeric:
+def microwave_water_bound_g(absorbed_power_w: Numeric, duration_s: Numeric) -> Numeric:
     """Return the most water a microwave burst can drive off; a logged loss above it is a scale or log error. [g]
 
     Energy balance: P t / (q_st + sensible heat for each gram of water). 600 W absorbed for three minutes gives 32 g;
-    small loads absorb about half of the oven's rating (from memory). The sensible heat is a judgement: some 70 kJ
-    warm 500 g of gel and the 110 g of water that leave it to 110 °C.
+    small loads absorb about half of the oven's rating (from memory).
 
     Examples
     --------
@@ -154,4 +151,4 @@ def microwave_water_bound_g(
     """
     # judgement: more than a household socket gives
     require_within("absorbed_power_w", absorbed_power_w, 0.0, 5000.0, "W")
-    return absorbed_power_w * duration_s / 1e3 / (heat_kj_per_kg / 1e3 + sensible_kj_per_g)
+    return absorbed_power_w * duration_s / 1e3 / (GEL_HEAT_WHILE_DRYING_KJ_PER_KG / 1e3 + _SENSIBLE_KJ_PER_G)

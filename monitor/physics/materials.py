@@ -76,9 +76,7 @@ class Polymer:
         energy = 1e3 * self.diffusion_energy_kj_per_mol / GAS_CONSTANT_J_PER_MOL_PER_K
         return plain(self.diffusivity_23_m2_per_s * np.exp(-energy * inverse))
 
-    def strand_time_constant_days(
-        self, temperature_degc: Numeric = REFERENCE_DEGC, diameter_mm: float = STRAND_MM
-    ) -> Numeric:
+    def strand_time_constant_days(self, temperature_degc: Numeric = REFERENCE_DEGC) -> Numeric:
         """Return a²/(5.78 D), the slowest mode of one strand in moving air (Crank 1975, eq. 5.23). [days]
 
         Examples
@@ -86,19 +84,17 @@ class Polymer:
         >>> round(24.0 * polymer("PETG").strand_time_constant_days())
         37
         """
-        radius_m = diameter_mm / 2e3  # half of it, and 1000 mm a meter by definition
+        radius_m = STRAND_MM / 2e3  # half of it, and 1000 mm a meter by definition
         # 5.783, no unit, is the square of the first zero of J0: Crank (1975), eq. 5.23
         return radius_m**2 / (5.783 * self.diffusivity_m2_per_s(temperature_degc)) / SECONDS_PER_DAY
 
-    def spool_time_constant_days(
-        self, temperature_degc: Numeric = REFERENCE_DEGC, diameter_mm: float = STRAND_MM
-    ) -> Numeric:
+    def spool_time_constant_days(self, temperature_degc: Numeric = REFERENCE_DEGC) -> Numeric:
         """Return the same for a wound spool, whose layers shade one another.
 
         Real spools are three to ten times slower than a strand (from memory); the middle of that is taken, and its
         spread is a factor of two on top of that of the diffusivity. [days]
         """
-        return WINDING_FACTOR * self.strand_time_constant_days(temperature_degc, diameter_mm)
+        return WINDING_FACTOR * self.strand_time_constant_days(temperature_degc)
 
     @property
     def weak(self) -> bool:

@@ -1,4 +1,4 @@
-"""Moist air: vapor pressure, humidity in its several measures, dew and frost point, and the way back from each.
+"""Moist air: vapor pressure, humidity in its several measures, dew and frost point.
 
 Relative humidity is a fraction of saturation over *liquid* water at every temperature, as hygrometers report it.
 Water vapor counts as an ideal gas; what leaving out the enhancement factor costs (0.4 %) cancels between the two
@@ -34,11 +34,6 @@ __all__ = [
     "mixing_ratio_from_vapor_pressure_g_per_kg",
     "mixing_ratio_g_per_kg",
     "moist_air_density_kg_per_m3",
-    "relative_humidity_at",
-    "relative_humidity_from_absolute_humidity",
-    "relative_humidity_from_dew_point",
-    "relative_humidity_from_frost_point",
-    "relative_humidity_from_mixing_ratio",
     "relative_humidity_from_vapor_pressure",
     "saturation_vapor_pressure_over_ice_pa",
     "saturation_vapor_pressure_pa",
@@ -98,23 +93,6 @@ def relative_humidity_from_vapor_pressure(temperature_degc: Numeric, vapor_press
     return vapor_pressure_pa / saturation_vapor_pressure_pa(temperature_degc)
 
 
-def relative_humidity_at(
-    new_temperature_degc: Numeric, temperature_degc: Numeric, relative_humidity: Numeric
-) -> Numeric:
-    """Return what a hygrometer shows when the same vapor is read at another temperature.
-
-    Examples
-    --------
-    One kelvin of difference moves 75 % RH by 4.5 % RH.
-
-    >>> round(relative_humidity_at(21.0, 20.0, 0.75), 3)
-    0.705
-    """
-    return relative_humidity_from_vapor_pressure(
-        new_temperature_degc, vapor_pressure_pa(temperature_degc, relative_humidity)
-    )
-
-
 @in_blocks
 def absolute_humidity_g_per_m3(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
     """Return the density of water vapor in air, taken as an ideal gas (within 0.2 % at room conditions). [g/m³]
@@ -138,18 +116,6 @@ def grams_per_m3_per_pa(temperature_degc: Numeric) -> Numeric:
     7.316
     """
     return 1e3 / (VAPOR_GAS_CONSTANT_J_PER_KG_PER_K * (temperature_degc + KELVIN_AT_0_DEGC))
-
-
-def relative_humidity_from_absolute_humidity(temperature_degc: Numeric, absolute_humidity_g_per_m3: Numeric) -> Numeric:
-    """Return relative humidity for a vapor density.
-
-    Examples
-    --------
-    >>> round(relative_humidity_from_absolute_humidity(20.0, 13.8315), 3)
-    0.8
-    """
-    pressure = absolute_humidity_g_per_m3 / grams_per_m3_per_pa(temperature_degc)
-    return relative_humidity_from_vapor_pressure(temperature_degc, pressure)
 
 
 @in_blocks
@@ -176,31 +142,6 @@ def frost_point_degc(temperature_degc: Numeric, relative_humidity: Numeric) -> N
     -7.74
     """
     return frost_point_from_vapor_pressure(vapor_pressure_pa(temperature_degc, relative_humidity))
-
-
-def relative_humidity_from_dew_point(temperature_degc: Numeric, dew_point_degc: Numeric) -> Numeric:
-    """Return relative humidity for a dew point over liquid water.
-
-    Examples
-    --------
-    >>> round(relative_humidity_from_dew_point(25.0, 13.865), 3)
-    0.5
-    """
-    return relative_humidity_from_vapor_pressure(temperature_degc, saturation_vapor_pressure_pa(dew_point_degc))
-
-
-def relative_humidity_from_frost_point(temperature_degc: Numeric, frost_point_degc: Numeric) -> Numeric:
-    """Return relative humidity (over liquid water) for a frost point.
-
-    Examples
-    --------
-    Air saturated over ice at -10 °C reads 90.7 %, not 100 %.
-
-    >>> round(relative_humidity_from_frost_point(-10.0, -10.0), 3)
-    0.907
-    """
-    pressure = saturation_vapor_pressure_over_ice_pa(frost_point_degc)
-    return relative_humidity_from_vapor_pressure(temperature_degc, pressure)
 
 
 def enhancement_factor(temperature_degc: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA) -> Numeric:
@@ -289,22 +230,6 @@ def mixing_ratio_g_per_kg(
     """
     vapor = enhancement_factor(temperature_degc, pressure_pa) * vapor_pressure_pa(temperature_degc, relative_humidity)
     return mixing_ratio_from_vapor_pressure_g_per_kg(vapor, pressure_pa)
-
-
-def relative_humidity_from_mixing_ratio(
-    temperature_degc: Numeric, mixing_ratio_g_per_kg: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
-) -> Numeric:
-    """Return relative humidity for a mixing ratio: the inverse of `mixing_ratio_g_per_kg`.
-
-    Examples
-    --------
-    >>> round(relative_humidity_from_mixing_ratio(25.0, 20.1703), 4)
-    1.0
-    """
-    ratio = mixing_ratio_g_per_kg / 1e3
-    vapor = pressure_pa * ratio / (VAPOR_TO_AIR_MASS_RATIO + ratio)
-    vapor = vapor / enhancement_factor(temperature_degc, pressure_pa)
-    return relative_humidity_from_vapor_pressure(temperature_degc, vapor)
 
 
 def moist_air_density_kg_per_m3(

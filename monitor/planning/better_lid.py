@@ -10,6 +10,7 @@ from monitor.planning.mend import TRIED_BOXES, days_late, due_ahead_of, first_da
 from monitor.planning.problem import KnownBox, chances_now, problem_of
 from monitor.planning.solve import solve
 from monitor.planning.visits import due_ahead
+from monitor.planning.weights import WEIGHTS
 from monitor.texts import say, say_many, to_say, together
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def _late_days(question: Question, boxes: Sequence[KnownBox], first_days: Mappin
 def _under(question: Question, box: KnownBox, lid: BetterLid) -> KnownBox:
     """Return a box under a better lid, due when its new futures say so."""
     under, end = replace(box, planned=lid.planned), question.end
-    due = float(due_ahead(chances_now(under, end), question.weights.due_chance))
+    due = float(due_ahead(chances_now(under, end), WEIGHTS.due_chance))
     due_at = box.assessment.as_of + timedelta(days=due) if due < end else None
     return replace(under, assessment=replace(box.assessment, due_at=due_at))
 

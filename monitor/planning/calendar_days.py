@@ -18,6 +18,7 @@ from monitor.planning.steady import due_on
 from monitor.planning.visits import expected_late, over_chances
 from monitor.records import BoxState, PlannedDay, PlannedSwap
 from monitor.texts import say, together
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
 
     from monitor.planning.problem import Question
     from monitor.planning.visits import Chosen
-
-_A_WEEK = 7  # days, by definition
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,13 +153,13 @@ class Calendar:
 
     def _late(self, visit: Visit) -> NDArray[np.float64]:
         """Return the expected days over the limit after 0, 1, 2, … days; the last known chance is held."""
-        long = self._question.end - visit.since + _A_WEEK
+        long = self._question.end - visit.since + DAYS_PER_WEEK
         return expected_late(np.pad(visit.over, (0, max(0, long - len(visit.over))), mode="edge"))
 
     def _week_later(self, visit: Visit) -> tuple[float, float]:
         late, lag = self._late(visit), int(self._question.ahead[visit.place]) - visit.since
-        chance = visit.over[min(lag + _A_WEEK, len(visit.over) - 1)]
-        return float(chance), float(late[lag + _A_WEEK] - late[lag])
+        chance = visit.over[min(lag + DAYS_PER_WEEK, len(visit.over) - 1)]
+        return float(chance), float(late[lag + DAYS_PER_WEEK] - late[lag])
 
     def _why(self, visit: Visit, names: list[str]) -> str:
         question, known = self._question, self._question.boxes[visit.box]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, near_day
 from monitor.planning.decisions import NOTHING_DECIDED
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS
 from monitor.records import BoxState
 from monitor.texts import say, say_many, to_say
 
@@ -47,10 +47,9 @@ _FAULT_SAID_FOR = timedelta(days=180)
 Fresh beads do not end it, since they mend no seal; a lid that closes better does, for that is a newer change."""
 
 
-def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
+def due_at(forecast: CrossingForecast, as_of: datetime) -> datetime | None:
     """Return when the chance of being over the limit becomes worth a recharge, or None beyond the horizon."""
-    worth_it = (weights or PlanWeights()).due_chance
-    days = bisect_left(forecast.chance_by_day, worth_it)  # a chance within more days is no smaller
+    days = bisect_left(forecast.chance_by_day, WEIGHTS.due_chance)  # a chance within more days is no smaller
     return None if days == len(forecast.chance_by_day) else as_of + timedelta(days=days)
 
 
@@ -185,7 +184,7 @@ def rule_of_days() -> str:
 
 def due_odds() -> str:
     """Return the chance of being over the limit from which on a box is due, in words."""
-    return say("1 in {count}", count=f"{1.0 / PlanWeights().due_chance:.0f}")
+    return say("1 in {count}", count=f"{1.0 / WEIGHTS.due_chance:.0f}")
 
 
 def just_filled(assessment: Assessment) -> bool:

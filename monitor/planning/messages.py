@@ -6,7 +6,9 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.records.alerts import MessageKind, Sent, Told
+from monitor.records.local_times import in_utc
 from monitor.records.names import hint
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -16,7 +18,6 @@ if TYPE_CHECKING:
 
 MOST_REPEATS = 3
 """How many times an alert is said again on one route. A judgement: who has not heard it by then reads another one."""
-_WEEK = 7  # days, by definition
 _A_DAY = timedelta(days=1)  # by definition
 _NAMES = 3  # boxes; judgement: what a phone shows of a subject
 _NOTHING_SENT = Sent()
@@ -28,15 +29,19 @@ def steps_due(
     """Yield what has to be put on its way by a route: the number of the alert, the kind of message, and its step."""
     for one in standing:
         before = said.get(one.alert_id, _NOTHING_SENT)
-        if one.ended_at is not None:
-            if route.says_end and before.steps:
-                yield one.alert_id, MessageKind.over, before.steps
-        elif route.takes(one.alert) and one.heard_at is None:
-            if before.steps == 0:
-                if has_lasted(one.since, now, route.after):
-                    yield one.alert_id, MessageKind.first, 0
-            elif _again(route, before, now):
-                yield one.alert_id, MessageKind.again, before.steps
+        kind = _due(route, one, before, now)
+        if kind is not None:
+            yield one.alert_id, kind, before.steps
+
+
+def _due(route: Route, one: StandingAlert, before: Sent, now: datetime) -> MessageKind | None:
+    if one.ended_at is not None:
+        return MessageKind.over if route.says_end and before.steps else None
+    if one.heard_at is not None or not route.takes(one.alert):
+        return None
+    if not before.steps:
+        return MessageKind.first if has_lasted(one.since, now, route.after) else None
+    return MessageKind.again if _again(route, before, now) else None
 
 
 def _again(route: Route, before: Sent, now: datetime) -> bool:
@@ -89,7 +94,7 @@ def is_quiet(hours: QuietHours, now: datetime, zone: tzinfo) -> bool:
 def latest_slot(digest: Digest, now: datetime, zone: tzinfo) -> datetime:
     """Return the newest instant, not after now, at which a digest was to go out."""
     today = now.astimezone(zone).date()
-    for ago in range(_WEEK + 1):
+    for ago in range(DAYS_PER_WEEK + 1):
         day = today - timedelta(days=ago)
         at = datetime.combine(day, digest.at, zone).astimezone(UTC)
         if at <= now and digest.weekday in (None, day.weekday()):
@@ -111,8 +116,8 @@ def told(one: HeldMessage, zone: tzinfo) -> Told:
         text=text,
         kind=one.kind.value,
         urgent=standing.alert.urgent,
-        since=_iso(standing.since),
-        ended_at=_iso(standing.ended_at) if standing.ended_at else None,
+        since=in_utc(standing.since),
+        ended_at=in_utc(standing.ended_at) if standing.ended_at else None,
         about=standing.alert.about,
     )
 
@@ -145,7 +150,3 @@ def say_moment(at: datetime, zone: tzinfo) -> str:
     """Return an instant as a person says it, by the clock of the site."""
     local = at.astimezone(zone)
     return f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
-
-
-def _iso(at: datetime) -> str:
-    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

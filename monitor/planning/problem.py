@@ -11,6 +11,7 @@ import numpy as np
 
 from monitor.errors import OutOfRangeError
 from monitor.planning.visits import VisitProblem, due_ahead, late_and_early, over_chances, places_after, points
+from monitor.planning.weights import WEIGHTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from monitor.planning.decisions import PlanConstraints
-    from monitor.planning.weights import PlanWeights
     from monitor.records import Assessment, CrossingForecast
     from monitor.records.plan_input import Beads, DryingPlace, PlannedBox, SpareCharge
 
@@ -85,7 +85,6 @@ class Question:
     today: date
     horizon_days: int
     decided: PlanConstraints
-    weights: PlanWeights
     spares: tuple[SpareKind, ...] = ()
     not_mixed: frozenset[frozenset[str]] = frozenset()
     tariff_per_kwh: float = 0.0
@@ -104,14 +103,13 @@ class Question:
 
     def batch_cost(self, place: DryingPlace) -> float:
         """Return what one batch costs: the person's time, and energy."""
-        weights = self.weights
-        return weights.hand_minute * place.hands_on_minutes + weights.money * self.tariff_per_kwh * place.kwh
+        return WEIGHTS.hand_minute * place.hands_on_minutes + WEIGHTS.money * self.tariff_per_kwh * place.kwh
 
     @property
     def place_late(self) -> float:
         """Return what a place after its own costs a box: more than all that an earlier one could."""
         dearest = max((self.batch_cost(place) for place in self.places), default=0.0)
-        return self.weights.place_after_due(float(self.end)) + dearest
+        return WEIGHTS.place_after_due(float(self.end)) + dearest
 
 
 def spare_kinds(charges: Sequence[SpareCharge]) -> tuple[SpareKind, ...]:
@@ -164,8 +162,8 @@ def problem_of(question: Question) -> VisitProblem:
         spare_wet=np.array([sum(not one.dry for one in kind.charges) for kind in question.spares], dtype=int),
         spare_shares=_all_shares(question, [kind.beads.dry_mass_g for kind in question.spares]),
         spare_groups=spare_groups,
-        swap_cost=question.weights.swap,
-        wet_cost=question.weights.wet_charge,
+        swap_cost=WEIGHTS.swap,
+        wet_cost=WEIGHTS.wet_charge,
     )
 
 
@@ -188,7 +186,7 @@ def _heating(question: Question) -> NDArray[np.float64]:
     time, as many days are saved as the plan has. So each day counts by what is left of that time behind it. Without
     this a plan as short as the beads last would heat today as gladly as in its last week.
     """
-    full = np.full(len(question.days), question.weights.oven_day)
+    full = np.full(len(question.days), WEIGHTS.oven_day)
     if not any(box.planned is not None and box.planned.futures is not None for box in question.boxes):
         return full
     return np.asarray(full * (1.0 - question.ahead[:-1] / question.end))
@@ -220,9 +218,9 @@ def _costs(question: Question, box: KnownBox) -> tuple[NDArray[np.float64], NDAr
 
 def _moving(question: Question, announced: date) -> NDArray[np.float64]:
     """Return what each place costs for being another one than was announced; last, none. (days + 1) [points]"""
-    weights, others = question.weights, set(question.announced.values())
+    others = set(question.announced.values())
     joins = np.array([on < announced and on in others for on in question.days], dtype=bool)
-    moving = np.append(np.where(joins, weights.join_announced, weights.move_announced), weights.move_announced)
+    moving = np.append(np.where(joins, WEIGHTS.join_announced, WEIGHTS.move_announced), WEIGHTS.move_announced)
     moving[question.days.index(announced)] = 0.0
     return moving
 
@@ -246,7 +244,7 @@ def _points(
         late,
         early,
         after,
-        late_day=question.weights.late_day * box.risk,
+        late_day=WEIGHTS.late_day * box.risk,
         early_day=price,
         place_late=question.place_late,
     )
@@ -257,20 +255,19 @@ def early_price(question: Question, box: KnownBox) -> float:
 
     Where its later visits are in the plan, heating for them is counted there. A day given away then costs no more than
     its part of a place in a full batch: beads that hold fifty days, with eight places to a batch, a fiftieth of an
-    eighth of the heating; in the cheapest way that the box may use. Where they are not, ``PlanWeights.early_day``.
+    eighth of the heating; in the cheapest way that the box may use. Where they are not, ``WEIGHTS.early_day``.
     """
-    weights = question.weights
     if box.planned is None or box.planned.futures is None:
-        return weights.early_day
+        return WEIGHTS.early_day
     shares = _all_shares(question, [box.grams])[0].max(axis=1)
     held = [held_days(question, box, way) for way in range(len(question.places))]
     return min(
         (
-            (weights.oven_day + question.batch_cost(place)) * float(share) / max(1.0, float(days[0].mean()))
+            (WEIGHTS.oven_day + question.batch_cost(place)) * float(share) / max(1.0, float(days[0].mean()))
             for place, share, days in zip(question.places, shares, held, strict=True)
             if days is not None
         ),
-        default=weights.early_day,
+        default=WEIGHTS.early_day,
     )
 
 
@@ -348,7 +345,7 @@ def _waits(
     chances = np.pad(chances, ((0, 0), (0, max(0, end - chances.shape[1]))), mode="edge")[:, :end]
     late, early = late_and_early(chances, ahead[:-1], ahead, end)
     early[:, -1] = 0.0
-    due = due_ahead(chances, question.weights.due_chance) + ahead[:-1]
+    due = due_ahead(chances, WEIGHTS.due_chance) + ahead[:-1]
     due = np.where(due <= question.horizon_days - BEYOND_DAYS, due, np.inf)
     onward = np.arange(days + 1) > np.arange(days)[:, None]
     allowed = onward & np.append(may_again, True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -104,7 +104,7 @@ def _whole_at_once(model: Any, whole: NDArray[np.bool_]) -> Solved | None:
     found = _answer(solver, has_whole=False)
     if found is None or np.abs(found.values - np.rint(found.values))[whole].max() > _WHOLE:
         return None
-    return replace(found, row_prices=np.empty(0))
+    return found
 
 
 def _searched(model: Any, gap: float, nodes: int | None) -> Any:
@@ -127,8 +127,6 @@ class Solved:
     values: NDArray[np.float64]
     cost: float
     bound: float
-    row_prices: NDArray[np.float64]
-    """What one more of each constraint's side would cost; empty for whole numbers."""
 
 
 def silent_solver() -> Any:
@@ -153,5 +151,4 @@ def _answer(solver: Any, *, has_whole: bool) -> Solved | None:
         return None
     cost = float(info.objective_function_value)
     bound = float(info.mip_dual_bound) if has_whole else cost
-    prices = np.empty(0) if has_whole else np.asarray(found.row_dual)
-    return Solved(np.asarray(found.col_value), cost, bound, prices)
+    return Solved(np.asarray(found.col_value), cost, bound)

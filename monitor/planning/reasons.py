@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.day_names import short_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import say_day
+from monitor.planning.steady import due_on
 from monitor.records import BoxState
 from monitor.records.names import hint
 from monitor.texts import NAMED, say, say_many, to_say, together
@@ -51,7 +52,7 @@ def why_on_this_day(
     ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``goes_first`` has a place
     in time though it could wait longer by its own day; ``decided`` is what a person asked for.
     """
-    name, due = assessment.box.name, _due_on(assessment, today)
+    name, due = assessment.box.name, due_on(assessment, today)
     skipped_until = decided.not_before.get(name)
     if name in decided.fixed:
         return _why_moved(assessment, forecast, today=today, on=on, due=due)
@@ -127,7 +128,7 @@ def why_left_out(
 ) -> str:
     """Return why a box with a forecast is on none of the days; ``nowhere`` says why nothing can fill it, if so."""
     last, name = today + timedelta(days=horizon_days), assessment.box.name
-    due = _due_on(assessment, today)
+    due = due_on(assessment, today)
     if name in decided.fixed:
         return say(
             "You moved it to {day}. This plan ends on {last}.",
@@ -171,10 +172,6 @@ def why_nowhere(box: KnownBox) -> str:
         )
     why = say("no appliance here dries its beads. Add one to shelf.toml, or put dry beads in.")
     return together(why, *(say(NAMED, box=place, why=said) for place, said in planned.forbidden.items()))
-
-
-def _due_on(assessment: Assessment, today: date) -> date | None:
-    return today + (assessment.due_at - assessment.as_of) if assessment.due_at else None
 
 
 def _why_early(lasts: str, company: Sequence[str], full: str) -> str:

@@ -15,7 +15,6 @@ from monitor.planning.reasons import why_left_out, why_nowhere
 from monitor.planning.solve import solve
 from monitor.planning.steady import NOTHING_ANNOUNCED, Announced
 from monitor.planning.urgency import worst_first
-from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
 from monitor.records.declared import PLAN_DAYS
 from monitor.records.names import hint
@@ -67,7 +66,6 @@ def plan_recharges(
     *,
     decisions: Sequence[PlanDecision] = (),
     horizon_days: int = PLAN_DAYS,
-    weights: PlanWeights | None = None,
 ) -> RechargePlan:
     """Return the cheapest calendar of recharge days with one appliance, each box at most once.
 
@@ -83,10 +81,7 @@ def plan_recharges(
     """
     _refuse_other_weekdays(weekdays)
     decided = constraints_of(decisions, assessments, today)
-    place = DryingPlace(
-        appliance, tuple(sorted(weekdays)), batches_a_day=1, minutes=0.0, minutes_known=False, hands_on_minutes=0.0,
-        kwh=0.0, kwh_known=False,
-    )  # fmt: skip
+    place = DryingPlace(appliance, tuple(sorted(weekdays)), batches_a_day=1, minutes=0.0, hands_on_minutes=0.0, kwh=0.0)
     question = Question(
         boxes=_known(assessments, decided),
         places=(place,),
@@ -94,7 +89,6 @@ def plan_recharges(
         today=today,
         horizon_days=horizon_days,
         decided=decided,
-        weights=weights or PlanWeights(),
     )
     return plan_of_question(question, assessments)
 
@@ -104,13 +98,10 @@ def question_of(
     assessments: Sequence[Assessment],
     *,
     decisions: Sequence[PlanDecision] = (),
-    horizon_days: int | None = None,
-    weights: PlanWeights | None = None,
     announced: Announced = NOTHING_ANNOUNCED,
 ) -> Question:
     """Return what a plan with all appliances, spare charges and repeated visits is made from."""
-    rules = made_of.rules
-    horizon = horizon_days or rules.horizon_days
+    rules, horizon = made_of.rules, made_of.rules.horizon_days
     decided = constraints_of(decisions, assessments, made_of.today)
     off = rules.days_off(made_of.today, horizon + 1)
     decided_off = PlanConstraints(
@@ -125,7 +116,6 @@ def question_of(
         today=made_of.today,
         horizon_days=horizon,
         decided=decided_off,
-        weights=weights or PlanWeights(),
         spares=spare_kinds(made_of.spares),
         not_mixed=made_of.not_mixed,
         tariff_per_kwh=rules.tariff_per_kwh or 0.0,

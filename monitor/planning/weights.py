@@ -51,3 +51,6 @@ class PlanWeights:
         memory).
         """
         return self.early_day / (self.early_day + self.late_day)
+
+
+WEIGHTS = PlanWeights()

@@ -1,4 +1,4 @@
-"""What the recharge desk has to say, in sentences for people and as JSON for scripts; every face uses these."""
+"""What the recharge desk has to say, in sentences for people; every face uses these."""
 
 from __future__ import annotations
 

@@ -87,24 +87,6 @@ def homie_id(name: str) -> str:
     )
 
 
-def name_of(homie: str) -> str:
-    """Return the name that an id of ours stands for.
-
-    >>> name_of("left--top"), name_of("-50z-41z6-20zdry"), name_of("a-2dz")
-    ('left-top', 'PA6 dry', 'a-')
-    """
-    name, rest = "", homie
-    while rest:
-        if rest.startswith("--"):
-            name, rest = name + "-", rest.removeprefix("--")
-        elif rest.startswith("-"):
-            code, _, rest = rest.removeprefix("-").partition("z")
-            name += chr(int(code, base=16))  # digits of the code point, by definition of `homie_id`
-        else:
-            name, rest = name + rest[0], rest[1:]
-    return name
-
-
 def _properties(answer: Assessment, wording: Wording) -> Iterator[tuple[str, dict[str, str], str]]:
     state = {"name": "State", "datatype": "enum", "format": ",".join(map(_dashed, _STATES))}
     yield "state", state, _dashed(answer.state)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from monitor.errors import TypedError
 from monitor.presentation import moments, quantities
-from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.presentation.what_if_input import known_beads
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.records.readings import SENSOR_RANGE_DEGC
 from monitor.texts import say
@@ -19,14 +19,6 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 _Value = TypeVar("_Value")
-
-
-class LogInputError(TypedError):
-    """Something typed for an entry that can't be; ``field`` is where it was typed."""
-
-    def __init__(self, field: str, message: str) -> None:
-        super().__init__(message)
-        self.field = field
 
 
 def typed_entry(
@@ -49,7 +41,7 @@ def typed_entry(
 
     Raises
     ------
-    LogInputError
+    TypedError
         If one of them can't be understood, or can't be.
     """
     return LedgerEntry(
@@ -78,14 +70,14 @@ def hand_reading(
 
     Raises
     ------
-    LogInputError
+    TypedError
         If no hygrometer works at such a temperature, or the time can't be.
     """
     if not SENSOR_RANGE_DEGC[0] <= temperature_degc <= SENSOR_RANGE_DEGC[1]:
         right = say("from -40 to 185 °F") if shelf.fahrenheit else say("from -40 to 85 °C")
         told = degc_to_degf(temperature_degc) if shelf.fahrenheit else temperature_degc
-        raise LogInputError(
-            "temperature", say("{told} is not valid: a hygrometer works {right}", told=f"{told:g}", right=right)
+        raise TypedError(
+            say("{told} is not valid: a hygrometer works {right}", told=f"{told:g}", right=right), field="temperature"
         )
     when = typed_instant(at, shelf, now)
     when = when.replace(microsecond=when.microsecond // 1000 * 1000)  # instants are kept by the millisecond
@@ -99,7 +91,7 @@ def typed_reading(
 
     Raises
     ------
-    LogInputError
+    TypedError
         If one of them can't be understood, or can't be.
     """
     return hand_reading(
@@ -114,7 +106,7 @@ def _at(field: str, read: Callable[[], _Value]) -> _Value:
     try:
         return read()
     except TypedError as error:
-        raise LogInputError(field, str(error)) from None
+        raise TypedError(str(error), field=field) from None
 
 
 def _grams(field: str, weight: str | None, shelf: Shelf) -> float | None:
@@ -136,13 +128,13 @@ def _net_g(shelf: Shelf, weight: str | None, holder: str | None) -> float | None
     if holder is not None and holder.strip() != "0":
         holder_g = _grams("holder", holder, shelf) or 0.0
     if holder_g >= whole_g:
-        raise LogInputError(
-            "holder",
+        raise TypedError(
             say(
                 "the holder ({holder}) can't weigh as much as holder and beads together ({weight})",
                 holder=holder,
                 weight=weight,
             ),
+            field="holder",
         )
     return whole_g - holder_g
 
@@ -151,5 +143,5 @@ def _beads(kind: str | None) -> str | None:
     """Return the kind of desiccant somebody named; one that is in no table would be forecast by another's isotherm."""
     try:
         return known_beads(kind)
-    except WhatIfInputError as error:
-        raise LogInputError("desiccant", str(error)) from None
+    except TypedError as error:
+        raise TypedError(str(error), field="desiccant") from None

@@ -36,7 +36,7 @@ class UnitWording:
 
     def temperature(self, degc: float) -> str:
         """Return a temperature with its unit."""
-        return f"{_signed(self.degrees(degc), 1)}{NARROW}{self.temperature_unit}"
+        return f"{self.degrees(degc):.1f}{NARROW}{self.temperature_unit}".replace("-", MINUS)
 
     @property
     def temperature_unit(self) -> str:
@@ -106,7 +106,3 @@ def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str)
     first, between, last, space = found.groups()
     span = f"{between}{convert(float(last))}" if last else ""
     return f"{convert(float(first))}{span}{space}{unit}"
-
-
-def _signed(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}".replace("-", MINUS)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from monitor.errors import TypedError
 from monitor.records import RoomClimate, WhatIf
 from monitor.records.declared import LIMIT_RANGE_PCT, ROOM_HUMIDITY_RANGE_PCT
 from monitor.texts import say
@@ -18,14 +19,6 @@ LEAK_RANGE_TIMES = (0.01, 100.0)
 _ROOM_DEGC = (-20.0, 60.0)  # judgement: from a shed in winter to an attic in summer
 LEAST_MASS, _MOST_MASS = 0.1, 1e5
 """In grams or ounces, as the shelf has it. Judgements: a bead or so, and a pallet."""
-
-
-class WhatIfInputError(ValueError):
-    """A change that no box can undergo; the text says what would be right, ``field`` where it was typed."""
-
-    def __init__(self, field: str, message: str) -> None:
-        super().__init__(message)
-        self.field = field
 
 
 def what_if_input(
@@ -42,7 +35,7 @@ def what_if_input(
 
     Raises
     ------
-    NotSupposableError
+    TypedError
         If a value is out of range, or the desiccant is not known.
     """
     _within("limit", limit, LIMIT_RANGE_PCT, say("a limit is from 1 to 95 %"))
@@ -65,13 +58,13 @@ def room_degc(shelf: Shelf, room_temperature: float | None) -> float:
     degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
     if not _ROOM_DEGC[0] <= degc <= _ROOM_DEGC[1]:
         right = say("from -4 to 140 °F") if shelf.fahrenheit else say("from -20 to 60 °C")
-        raise WhatIfInputError(
-            "room-temperature",
+        raise TypedError(
             say(
                 "{room_temperature} is not valid: a room has {right}",
                 room_temperature=f"{room_temperature:g}",
                 right=right,
             ),
+            field="room-temperature",
         )
     return degc
 
@@ -93,12 +86,12 @@ def known_beads(kind: str | None) -> str | None:
 
         if not calculators.is_desiccant(kind):
             known = ", ".join(calculators.desiccant_kinds())
-            raise WhatIfInputError(
-                "beads", say("{kind} is not a known desiccant. Known: {known}", kind=f"{kind!r}", known=known)
+            raise TypedError(
+                say("{kind} is not a known desiccant. Known: {known}", kind=f"{kind!r}", known=known), field="beads"
             )
     return kind
 
 
 def _within(field: str, value: float | None, span: tuple[float, float], right: str) -> None:
     if value is not None and not span[0] <= value <= span[1]:
-        raise WhatIfInputError(field, say("{value} is not valid: {right}", value=f"{value:g}", right=right))
+        raise TypedError(say("{value} is not valid: {right}", value=f"{value:g}", right=right), field=field)

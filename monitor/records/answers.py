@@ -190,10 +190,6 @@ class LeakLine:
     """Less where the box was moister than its room. [kPa days]"""
     taken_up_g: Sequence[float]
     """By the readings, the isotherm of the beads and what spools hold; what openings brought is taken off. [g]"""
-    taken_up_low_g: Sequence[float]
-    """The 5 % points of the same."""
-    taken_up_high_g: Sequence[float]
-    """The 95 % points."""
     line_g: Sequence[float]
     """The line whose slope is the estimated leak. [g]"""
     line_low_g: Sequence[float]
@@ -203,8 +199,6 @@ class LeakLine:
     pieces: tuple[int, ...] = ()
     """Places of the points at which the line begins anew: water came or went at once there, or the sensor is another
     one."""
-    slopes_g_per_kpa_day: tuple[float, ...] = ()
-    """Of the line: one, or those before and after the change."""
     changed_push_kpa_days: float | None = None
     """Where the slope changed; None where it did not. [kPa days]"""
 

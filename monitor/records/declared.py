@@ -13,6 +13,9 @@ LIMIT_RANGE_PCT = (1.0, 95.0)
 """A judgement: no hygrometer tells a limit below, and no filament wants one above."""
 ROOM_HUMIDITY_RANGE_PCT = (1.0, 95.0)
 """Of a room that is supposed. A judgement: wider than any dwelling is for long."""
+SIZED_MONTHS, SIZED_MONTHS_RANGE = 6.0, (0.1, 24.0)
+"""How long beads are to hold where nobody says so, and what may be asked. [months] Judgements: from one half of the
+year to the other; seals, films and beads change in two years."""
 USUAL_VOLUME_LITER = 10.0
 """Where none is declared. A judgement: a box for two or three spools."""
 VOLUME_RANGE_LITER = (0.05, 5000.0)

@@ -22,3 +22,8 @@ def instants_of(clock: datetime, zone: tzinfo) -> tuple[datetime, ...]:
     """
     both = (clock.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
     return tuple(dict.fromkeys(at for at in both if at.astimezone(zone).replace(tzinfo=None) == clock))
+
+
+def in_utc(at: datetime) -> str:
+    """Return an instant as ISO 8601 in UTC, to the second."""
+    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

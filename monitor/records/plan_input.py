@@ -53,18 +53,12 @@ class DryingPlace:
     """How many batches fit into one of its days."""
     minutes: float
     """Of one batch, heat and handling."""
-    minutes_known: bool
-    """Whether declared, or told by earlier runs in it; else what such appliances usually take."""
     hands_on_minutes: float
     """Of the person, a batch."""
     kwh: float
     """From the plug, a batch."""
-    kwh_known: bool
-    """Whether its power is declared; else what such appliances usually draw."""
     reach: Mapping[str, tuple[Quantiles, ...]] = field(default_factory=dict)
     """Of each kind of beads, the loading that it leaves in them in each month's room, January first. [g/g]"""
-    earlier_runs: int = 0
-    """How many of its runs at the recharge desk that rests on, beside physics."""
 
     @property
     def name(self) -> str:
@@ -145,7 +139,3 @@ class PlanInput:
     boxes: tuple[PlannedBox, ...]
     not_mixed: frozenset[frozenset[str]] = frozenset()
     """Pairs of ``Beads.batch_name`` that may not share a batch."""
-
-    def may_share(self, some: Beads, others: Beads) -> bool:
-        """Return whether two charges may share a batch."""
-        return frozenset((some.batch_name, others.batch_name)) not in self.not_mixed

@@ -8,19 +8,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.records import Mark, ReadingSeries
-from monitor.records.readings import SENSOR_RANGE_DEGC
+from monitor.records import ReadingSeries
+from monitor.records.readings import NOT_GOOD, SENSOR_RANGE_DEGC
 
-Column = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 
 HOUR_S = 3600.0  # by definition
 _NEAR = 0.021
 """Fraction; a judgement. Readings within this of the hour's median count into its mean: dither of a coarse display yes,
 a spike no."""
-_UNUSABLE = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 
 
-def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], Column, Column]:
+def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
     """Return hours since 1970 in which something usable came in, the temperature and the humidity of each.
 
     The temperature is one that was shown (the lower median), the humidity the mean of those near its median.
@@ -46,20 +45,22 @@ def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
     """Readings within range and unmarked, sorted, one an instant."""
     rh, t = series.relative_humidity, series.temperature_degc
     low_degc, high_degc = SENSOR_RANGE_DEGC
-    usable = (rh >= 0.0) & (rh <= 1.0) & (t > low_degc) & (t < high_degc) & ((series.marks & _UNUSABLE) == 0)
+    usable = (rh >= 0.0) & (rh <= 1.0) & (t > low_degc) & (t < high_degc) & ((series.marks & NOT_GOOD) == 0)
     index = np.flatnonzero(usable)
     index = index[np.argsort(series.at_s[index], kind="stable")]
     at_s = series.at_s[index]
     return index[np.concatenate(((True,), at_s[1:] > at_s[:-1]))] if index.size else index
 
 
-def medians(values: Column, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Column:
+def medians(
+    values: FloatArray, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]
+) -> FloatArray:
     """Return the median of each group of values; groups stand one after the other."""
     ordered = values[_by_group(values, group)]
     return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
 
 
-def _by_group(values: Column, group: NDArray[np.int64]) -> NDArray[np.intp]:
+def _by_group(values: FloatArray, group: NDArray[np.int64]) -> NDArray[np.intp]:
     """Return the order by group, and in each by value: by one number, a third of the work of sorting by two.
 
     Values apart by less than a billionth of their range count as alike, even among groups of a hundred years of hours.

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Column = NDArray[np.float64]
+from monitor.series.hourly_values import FloatArray
 
 _STAYS_S = 3.0 * 3600.0
 """So long the air has to stay like the room's. [s] A judgement: over dry beads the air of a box that was closed again
@@ -27,7 +26,7 @@ _FEWEST = 3  # readings; judgement: two may be spikes
 
 
 def lid_open_since(
-    at_s: Column, relative_humidity: Column, room_at_s: Column, room_humidity: Column, now_s: float
+    at_s: FloatArray, relative_humidity: FloatArray, room_at_s: FloatArray, room_humidity: FloatArray, now_s: float
 ) -> float | None:
     """Return since when a box has stood open by its readings of the last days and the room's, or None. [s since 1970]
 

@@ -11,9 +11,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.series.hourly_values import FloatArray
 from monitor.texts import to_say
-
-Column = NDArray[np.float64]
 
 TWO_SENSORS_REMEDY = to_say("give each sensor its own name, or switch one off. Then run `siccast readings screen`")
 
@@ -56,7 +55,7 @@ class FlatLine:
     """Place of its last reading."""
 
 
-def flat_lines(at_s: Column, temperature_degc: Column, relative_humidity: Column) -> list[FlatLine]:
+def flat_lines(at_s: FloatArray, temperature_degc: FloatArray, relative_humidity: FloatArray) -> list[FlatLine]:
     """Return the flat lines that last long enough to be judged."""
     if len(at_s) < 2:
         return []
@@ -71,10 +70,10 @@ def flat_lines(at_s: Column, temperature_degc: Column, relative_humidity: Column
 
 
 def hung(
-    at_s: Column,
-    temperature_degc: Column,
-    relative_humidity: Column,
-    room: tuple[Column, Column] | None = None,
+    at_s: FloatArray,
+    temperature_degc: FloatArray,
+    relative_humidity: FloatArray,
+    room: tuple[FloatArray, FloatArray] | None = None,
     step_degc: float | None = None,
 ) -> NDArray[np.bool_]:
     """Return which readings come from a sensor that hangs: it stood still where it would have moved.
@@ -94,7 +93,7 @@ def hung(
     return found
 
 
-def display_step(values: Column, otherwise: float) -> float:
+def display_step(values: FloatArray, otherwise: float) -> float:
     """Return the smallest step between the values shown; what is given where there is but one, and at most that."""
     steps = np.diff(np.sort(np.round(values, 4)))
     return float(np.min(steps, where=steps > 0.0, initial=otherwise))
@@ -105,10 +104,10 @@ class _Around:
 
     def __init__(
         self,
-        at_s: Column,
-        temperature_degc: Column,
+        at_s: FloatArray,
+        temperature_degc: FloatArray,
         stretches: list[FlatLine],
-        room: tuple[Column, Column] | None,
+        room: tuple[FloatArray, FloatArray] | None,
         step_degc: float | None,
     ) -> None:
         self._at_s, self._degc = at_s, temperature_degc
@@ -130,7 +129,7 @@ class _Around:
                 return True
         return self._moves_elsewhere(one, step_degc)
 
-    def _room_between(self, first_s: float, last_s: float) -> Column | None:
+    def _room_between(self, first_s: float, last_s: float) -> FloatArray | None:
         """Temperatures of the room in a span; None where they don't cover it."""
         if self._room is None:
             return None
@@ -191,7 +190,7 @@ class _Around:
         return ranges
 
 
-def two_sensors_days(at_s: Column, relative_humidity: Column) -> NDArray[np.bool_]:
+def two_sensors_days(at_s: FloatArray, relative_humidity: FloatArray) -> NDArray[np.bool_]:
     """Return which readings lie on days (UTC) on which two sensors seem to report under one name.
 
     Humidity then jumps to and fro between two courses, each of them calm: too often for openings, too alike for noise,
@@ -207,7 +206,7 @@ def two_sensors_days(at_s: Column, relative_humidity: Column) -> NDArray[np.bool
     return found
 
 
-def _two_courses(humidity: Column) -> bool:
+def _two_courses(humidity: FloatArray) -> bool:
     """Split readings by the middle of those around them, and ask whether the two halves are two calm courses."""
     if np.abs(np.diff(humidity)).max() < _LEAST_APART:
         return False

@@ -1,4 +1,4 @@
-"""Joint: a box that sends readings uninvited is declared."""
+"""A box that sends readings uninvited is declared."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Joint two: store → inference → planning; one ``Assessment`` a box, the same for every face."""
+"""Store → inference → planning; one ``Assessment`` a box, the same for every face."""
 
 from __future__ import annotations
 
@@ -205,9 +205,10 @@ def _ask_alone(histories: Histories, box: Box, special: _Special | None) -> Outl
     limit = special.humidity_limit if special and special.humidity_limit is not None else box.humidity_limit
     change = special.change if special else None
     try:
-        return inference.outlooks([histories.history(box)], histories.as_of, [limit], change=change)[0]
+        [one] = inference.fitted([histories.history(box)], histories.as_of, [limit], change=change, keep=False)
     except Exception as error:
         return inference.refused(error)
+    return one.outlook
 
 
 def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading | None, apart: str) -> Assessment:

@@ -1,4 +1,4 @@
-"""Joint: how leaky a box is when empty, from what a store holds or a table, and the ledger entry that remembers it."""
+"""How leaky a box is when empty, from what a store holds or a table, and the ledger entry that remembers it."""
 
 from __future__ import annotations
 

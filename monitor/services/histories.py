@@ -44,10 +44,6 @@ _ROOM_YEARS = 3
 """Whole years of a room before that. Judgement: its climate is learned from two."""
 
 
-_Span = tuple[str, datetime | None, datetime]
-"""A name, since when, and until when."""
-
-
 @dataclass(frozen=True, eq=False)
 class Histories:
     """The boxes of a shelf before one instant: what was declared and logged, and what their sensors showed."""

@@ -1,4 +1,4 @@
-"""Joint one: feed to decode to store; a message is acknowledged only when the store has it."""
+"""Feed to decode to store; a message is acknowledged only when the store has it."""
 
 from __future__ import annotations
 

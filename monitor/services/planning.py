@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.desk.methods import USUAL_DRY_G
 from monitor.desk.reserve import beads_in_boxes, earlier_ends, forbidden, spare_charges, usual_minutes
 from monitor.errors import OutOfRangeError
 from monitor.physics.materials import desiccant
 from monitor.records import ROOM, EntryKind, PlanRules, Quantiles, WhatIf
+from monitor.records.declared import USUAL_LIMIT
 from monitor.records.plan_input import Beads, BetterLid, DryingPlace, PlanInput, PlannedBox, SpareCharge
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import Round
@@ -37,14 +39,9 @@ _EVERY_DRAW_OF_MANY = 5
 _AS_HEAVY = 0.15
 """A spare charge that is as heavy as the beads of a box to this share holds as long as they. [ln mass] Judgement: what
 lots of one kind differ by."""
-_USUAL_BATCH_G = 250.0
-"""Of beads, for each place of a batch where the appliance says no grams. [g] Judgement: as the desk's table has it."""
-_SPENT_HUMIDITY = 0.20
-"""Beads that are dried were at rest with such air. [fraction of saturation] Judgement: the usual limit."""
 _HALF = 0.5
 """Of its leak, under a better lid. [ratio] Judgement: as sizing has it; a new gasket gives it."""
 _log = logging.getLogger(__name__)
-_SECONDS_A_MINUTE = 60.0  # by definition
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,13 +69,8 @@ class PlanSources:
         return self.every_draw or (1 if len(self.boxes) < _MANY_BOXES else _EVERY_DRAW_OF_MANY)
 
 
-def plan_input(sources: PlanSources) -> PlanInput:
-    """Return all that a plan is made from. Thousands of boxes are rather taken one by one: ``PlanInputs``."""
-    return PlanInputs(sources).whole()
-
-
 class PlanInputs:
-    """The same, the boxes one after the other, so that whoever reduces them holds the futures of one at a time."""
+    """What a plan is made from, whole or one box after the other, so that of many only one's futures are held."""
 
     def __init__(self, sources: PlanSources) -> None:
         """Ask for the outlooks of all boxes; their futures are made when they are asked for."""
@@ -194,29 +186,25 @@ class PlanInputs:
 
         inventory = self._sources.inventory
         reaches: dict[str, tuple[Quantiles, ...]] = {}
-        runs, kinds = 0, sorted({beads.kind for beads in self._all_beads()})
+        kinds = sorted({beads.kind for beads in self._all_beads()})
         for kind in kinds:
             if not forbidden(Beads(kind), [tool]):
                 earlier = earlier_ends(inventory, tool.name, kind)
                 reaches[kind] = monthly_reach(tool, desiccant(kind), months, earlier)
-                runs += len(earlier)
         load, room = desiccant((kinds or ["silica_gel_unspecified"])[0]), months[self._sources.today.month - 1]
-        spent = float(load.isotherm.loading_g_per_g(_SPENT_HUMIDITY, room.temperature_degc))
-        grams = tool.batch_g or _USUAL_BATCH_G * tool.batch_boxes
+        spent = float(load.isotherm.loading_g_per_g(USUAL_LIMIT, room.temperature_degc))
+        grams = tool.batch_g or USUAL_DRY_G * tool.batch_boxes
         usual, told = reach(tool, load, room, grams, spent), usual_minutes(inventory, tool.name)
-        minutes = tool.minutes or told or usual.time_s.p50 / _SECONDS_A_MINUTE
+        minutes = tool.minutes or told or usual.time_s.p50 / 60.0
         kwh = max(mean_draw_w(tool) * minutes / MINUTES_PER_HOUR / W_PER_KW, usual.least_energy_kwh)
         return DryingPlace(
             appliance=tool,
             weekdays=tool.weekdays or self._sources.rules.weekdays,
             batches_a_day=_batches_a_day(tool, minutes),
             minutes=minutes,
-            minutes_known=tool.minutes is not None or told is not None,
             hands_on_minutes=float(usual.hands_on_min) if tool.hands_on_minutes is None else tool.hands_on_minutes,
             kwh=kwh,
-            kwh_known=tool.power_w is not None,
             reach=reaches,
-            earlier_runs=runs,
         )
 
     def _all_beads(self) -> list[Beads]:

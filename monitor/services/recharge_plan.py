@@ -38,15 +38,12 @@ def plan_shelf(
     *,
     decisions: Sequence[PlanDecision] = (),
     announced: Mapping[str, AnnouncedDay],
-    horizon_days: int | None = None,
 ) -> FullPlan:
     """Return the plan that a shelf's own futures, appliances and spare charges give."""
     from monitor.services.planning import PlanInputs  # noqa: PLC0415 -- what was kept is answered without any model
 
     inputs, before = PlanInputs(sources), Announced(announced)
-    question = question_of(
-        inputs.whole(), assessments, decisions=decisions, announced=before, horizon_days=horizon_days
-    )
+    question = question_of(inputs.whole(), assessments, decisions=decisions, announced=before)
     plan = plan_of_question(question, assessments, before)
     first = first_days(plan.days, plan.swaps)
     late = with_better_lids(question, unmet(question, first), first, inputs.better_lids)

@@ -1,4 +1,4 @@
-"""Joint: rejected messages read again, by the shelf file, the rules and the clock of today."""
+"""Rejected messages read again, by the shelf file, the rules and the clock of today."""
 
 from __future__ import annotations
 

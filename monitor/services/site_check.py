@@ -304,7 +304,7 @@ def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
             settings,
         )
     if findings.queue_held is not None:
-        from monitor.feed.probe import STOCK_QUEUE  # noqa: PLC0415
+        from monitor.feed.probe import STOCK_QUEUE, TRIAL_MESSAGES  # noqa: PLC0415
 
         whole = findings.queue_held > STOCK_QUEUE
         yield Finding(
@@ -313,7 +313,7 @@ def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
             say(
                 "{count} of {sent} messages waited while siccast was away",
                 count=findings.queue_held,
-                sent=STOCK_QUEUE + 100,
+                sent=TRIAL_MESSAGES,
             ),
             "" if whole else say("raise max_queued_messages; {settings}", settings=settings),
         )

@@ -23,9 +23,8 @@ if TYPE_CHECKING:
 _LONGEST_SHOWN = 80  # letters; judgement: fits a line of an error
 
 
-def shorten(text: str, longest: int) -> str:
-    """Return a text that fits into a line, its end left out where it would not."""
-    return text if len(text) <= longest else text[: longest - 1] + "…"
+def _shortened(text: str) -> str:
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"
 
 
 class TomlTable:
@@ -37,7 +36,7 @@ class TomlTable:
 
     def error(self, key: str, value: object, right: str) -> SettingsError:
         """Return the error for one value: where, what was found, what would be right."""
-        shown = shorten(repr(value), _LONGEST_SHOWN)
+        shown = _shortened(repr(value))
         return SettingsError(f"{self._place}: {key} = {shown} is not valid; it must be {right}")
 
     def fault(self, what: str) -> SettingsError:
@@ -205,7 +204,7 @@ class TomlTable:
         named: dict[str, TomlTable] = {}
         for name, inner in value.items():
             if not is_name(tidy(name)):
-                shown = shorten(repr(name), _LONGEST_SHOWN)
+                shown = _shortened(repr(name))
                 raise SettingsError(
                     f"{self._place}: the name {shown} in [{key}.…] is not valid; it must be {NAME_RULE}"
                 )

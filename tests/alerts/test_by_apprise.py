@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 
 import pytest
 from alert_servers import MESSAGE, Hook
@@ -14,13 +13,6 @@ from monitor.records.alerts import AppriseUrls
 from tests.conftest import free_port
 
 pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated")  # apprise imports it on old Pythons
-
-
-@pytest.fixture
-def hook() -> Iterator[Hook]:
-    server = Hook()
-    yield server
-    server.stop()
 
 
 def test_a_message_reaches_every_address(hook: Hook) -> None:

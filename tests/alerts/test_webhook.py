@@ -5,7 +5,6 @@ from __future__ import annotations
 import hmac
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,13 +18,6 @@ from monitor.records.alerts import WebhookAddress
 from tests.conftest import free_port
 
 NOTES = Path(__file__).resolve().parent.parent.parent / "firmware_notes"
-
-
-@pytest.fixture
-def hook() -> Iterator[Hook]:
-    server = Hook()
-    yield server
-    server.stop()
 
 
 def test_a_message_arrives_as_the_notes_promise(hook: Hook) -> None:

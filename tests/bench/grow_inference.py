@@ -10,9 +10,8 @@ from collections.abc import Callable
 
 import numpy as np
 from bench_inference import DRAWS, a_year
-from made_shelf import made_shelf
+from made_shelf import made_shelf, outlooks
 
-from monitor.inference import outlooks
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.fit.fit import estimate
 

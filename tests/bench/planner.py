@@ -29,8 +29,8 @@ GEL = Beads("silica_gel_white", dry_mass_g=100.0)
 def place(name: str, boxes: int, weekdays: tuple[int, ...]) -> DryingPlace:
     """Return an appliance that takes two hours a batch, three batches a day."""
     return DryingPlace(
-        Appliance(name, batch_boxes=boxes), weekdays, batches_a_day=3, minutes=120.0, minutes_known=True,
-        hands_on_minutes=15.0, kwh=1.0, kwh_known=True,
+        Appliance(name, batch_boxes=boxes), weekdays, batches_a_day=3, minutes=120.0,
+        hands_on_minutes=15.0, kwh=1.0,
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,13 +23,6 @@ from monitor.store.opening import open_stores
 from tests.conftest import free_port
 
 PROGRAM = "from monitor.cli.app import main; main()"
-
-
-@pytest.fixture
-def hook() -> Iterator[Hook]:
-    server = Hook()
-    yield server
-    server.stop()
 
 
 @pytest.fixture

@@ -18,8 +18,7 @@ from monitor.store.opening import Stores, open_stores
 from tests.feed.test_listening import OneBatch
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    pass
 
 ARRIVED = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 OWN = "siccast/1/attic/box1/reading"
@@ -35,12 +34,6 @@ TOPICS = (OWN, "m/box1/x", "n/box1/x", "t/box1", "h/box1")
 
 def nested(depth: int, opening: bytes = b'{"a":', core: bytes = b"1", closing: bytes = b"}") -> bytes:
     return opening * depth + core + closing * depth
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def run(stores: Stores, told: list[tuple[str, bytes]]) -> tuple[Intake, OneBatch]:

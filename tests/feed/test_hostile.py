@@ -18,18 +18,11 @@ from monitor.store.opening import Stores, open_stores
 from monitor.store.sqlite import ledger, readings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 ARRIVED = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 TOPIC = "siccast/1/attic/box1/reading"
 FORGED = "x\nsiccast: connected to 10.0.0.1\x1b[2J\u202egnp.exe\u2028"
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def decoder() -> Decoder:

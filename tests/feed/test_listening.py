@@ -26,11 +26,11 @@ from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
 from monitor.services import intake
 from monitor.services.intake import Intake
-from monitor.store.opening import Stores, open_stores
+from monitor.store.opening import Stores
 from tests.conftest import RECOMMENDED, Mosquitto, free_port, require_program
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
 NOTES = Path(__file__).resolve().parents[2] / "firmware_notes"
 TOPIC = "siccast/1/attic/box1/reading"
@@ -44,12 +44,6 @@ def publish(port: int, payloads: list[bytes], topic: str = TOPIC) -> None:
     program = require_program("mosquitto_pub")
     lines = b"\n".join(payloads) + b"\n"
     subprocess.run([program, "-p", str(port), "-V", "311", "-q", "1", "-t", topic, "-l"], input=lines, check=True)
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def listen(address: BrokerAddress, stores: Stores, messages: int) -> Intake:

@@ -13,11 +13,10 @@ from monitor.feed.decode import Decoder
 from monitor.presentation.clock import steady_s
 from monitor.records import OWN_FEED, RawMessage
 from monitor.services.intake import Intake
-from monitor.store.opening import Stores, open_stores
+from monitor.store.opening import Stores
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Iterable, Sequence
 
 TRUE = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 TOPIC = "siccast/1/attic/box1/reading"
@@ -46,12 +45,6 @@ class Board:
 def message(board: Board, number: int, **more: object) -> RawMessage:
     told = {"temperature_c": 20 + number, "rh_pct": 17.2, **more}
     return RawMessage("mqtt", TOPIC, json.dumps(told).encode(), board.wall(), number)
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 class Minutes:

@@ -26,12 +26,11 @@ from monitor.services.housekeeping import (
     Screener,
 )
 from monitor.services.intake import Intake, Tally
-from monitor.store.opening import Stores, open_stores
+from monitor.store.opening import Stores
 from tests.conftest import Mosquitto
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    pass
 
 TAKEN_OVER = b"\xe0\x02\x8e\x00"
 """DISCONNECT with reason code 0x8E, session taken over, and no properties (MQTT 5 section 3.14)."""
@@ -229,12 +228,6 @@ def test_the_broker_inside_begins_again_where_it_ends() -> None:
 
 
 # --- chores ----------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def test_screening_outlives_a_busy_store(stores: Stores, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, Truth, room_hours, true_humidity
+from made_boxes import CLOSED_AT, Truth, entry, room_hours, true_humidity
 from scipy.stats import multivariate_normal
 
 from monitor.inference.evidence.continuity import Stayed, Swap, stayed_in
@@ -181,10 +180,6 @@ def stayed(entries: tuple[LedgerEntry, ...], start_day: float, now_day: float) -
     start_s, now_s = (START_S + day * DAY_S for day in (start_day, now_day))
     until_s = START_S + 50.0 * DAY_S - 1.0
     return stayed_in(entries, box="made", from_s=START_S, until_s=until_s, start_s=start_s, now_s=now_s)
-
-
-def entry(kind: EntryKind, day: float, **what: object) -> LedgerEntry:
-    return LedgerEntry(kind, "made", CLOSED_AT + timedelta(days=day), **what)  # type: ignore[arg-type]
 
 
 def test_a_joint_prior_is_a_normal_of_that_covariance() -> None:

@@ -14,9 +14,9 @@ import pytest
 from bench.false_alarms import SharedRoom, made
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
+from made_shelf import outlooks
 from scipy.stats import binom
 
-from monitor.inference import outlooks
 from monitor.inference.fit.change_point import (
     ChangePoint,
     change_point_of,

@@ -23,7 +23,6 @@ from monitor.inference.drying import (
     Pace,
     RunPriors,
     WeighedPoint,
-    end_from_three,
     fit_curve,
 )
 from monitor.inference.drying import curve as drying_curve
@@ -96,39 +95,6 @@ def test_interval_covers_the_true_end_nine_times_in_ten(
     assert low <= end_hits <= high
     assert low <= gain_hits <= high
     assert misfits <= binom.ppf(0.999, runs, 2.0 - STRAIN_CHANCE - PRIOR_CHANCE)
-
-
-def test_three_points_of_an_exponential_give_its_end_exactly() -> None:
-    """Aitken's extrapolation is exact for m_end + c·r^i; any exponential may stand as its own reference."""
-    for ratio in (0.15, 0.3, 0.5, 0.59):
-        masses = [250.0 + 60.0 * ratio**i for i in range(3)]
-        assert end_from_three(*masses, 0.3)[0] == pytest.approx(250.0, abs=1e-9)
-
-
-@pytest.mark.parametrize("ratio", [0.2, 0.5, 0.6])
-def test_error_of_the_three_point_end(ratio: float) -> None:
-    """The stated error against one hundred thousand noisy triples, where the drop is large enough to be linear."""
-    chance = np.random.default_rng(1)
-    sd = 0.05
-    true = 250.0 + 60.0 * ratio ** np.arange(3)
-    noisy = true + chance.normal(0.0, sd, (100_000, 3))
-    a, b, c = noisy.T
-    spread = np.std((a * c - b**2) / (a + c - 2.0 * b))
-    assert end_from_three(*true, sd)[1] == pytest.approx(spread, rel=0.02)
-
-
-@pytest.mark.parametrize(("ratio", "in_scale_sd"), [(0.2, 1.7), (0.5, 5.7), (0.6, 10.0)])
-def test_error_of_the_three_point_end_by_hand(ratio: float, in_scale_sd: float) -> None:
-    """sqrt(r⁴ + 4r² + 1)/(1 − r)², worked by hand to two figures."""
-    true = 250.0 + 60.0 * ratio ** np.arange(3)
-    assert end_from_three(*true, 1.0)[1] == pytest.approx(in_scale_sd, rel=0.03)
-
-
-@pytest.mark.parametrize("masses", [(300.0, 299.0, 298.5), (300.0, 290.0, 281.0), (300.0, 290.0, 289.8)])
-def test_three_points_say_not_yet(masses: tuple[float, float, float]) -> None:
-    """A drop within the scale's error, a ratio over 0.6, a ratio under 0.1."""
-    with pytest.raises(TooLittleEvidence, match="not yet"):
-        end_from_three(*masses, 0.3)
 
 
 def test_a_step_that_no_drying_makes_is_said_and_widens() -> None:

@@ -40,7 +40,7 @@ class MadeUp:
 def verdict_of(run: MadeUp) -> Judgement:
     kind, degc, room, true_end, constant_h, hours = astuple(run)
     end = drying_priors.end_of_hot_air(BEADS, degc, *room)
-    priors = RunPriors(drying_priors.known_dry_mass(DRY_G, 0.01, "made up"), end, drying_priors.pace(kind, degc))
+    priors = RunPriors(drying_priors.known_dry_mass(DRY_G, 0.01), end, drying_priors.pace(kind, degc))
     points = []
     for hour in hours:
         loading = true_end + (WET - true_end) * np.exp(-hour / constant_h)

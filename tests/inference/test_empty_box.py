@@ -16,13 +16,12 @@ from monitor.errors import TooLittleEvidence
 from monitor.inference.empty_box.leak_test import EmptyBoxLeak, leak_of_empty_box
 from monitor.inference.evidence.hours import Hours
 from monitor.physics.leakage import conductance_from_air_changes
-from monitor.physics.materials import cardboard, desiccant, polymer
+from monitor.physics.materials import desiccant, polymer
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 
 STEPS_AN_HOUR = 10
 GEL = Sorbent(desiccant("silica_regular").isotherm, 100.0)
 A_FEW_BEADS = Sorbent(desiccant("silica_regular").isotherm, 3.0)
-BOARD = Sorbent(cardboard().isotherm, 180.0, lag_days=cardboard().time_constant_days)
 
 
 def spool(kind: str, mass_g: float) -> Sorbent:

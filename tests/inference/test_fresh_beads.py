@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from made_shelf import outlooks
 
-from monitor.inference import outlooks
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.physics.materials import desiccant

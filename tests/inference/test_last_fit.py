@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 from made_boxes import Truth, made_box
-from made_shelf import history_of, series_of
+from made_shelf import history_of, outlooks, series_of
 
-from monitor.inference import Fitted, LastFit, RefitReason, fitted, outlooks, updated
+from monitor.inference import Fitted, LastFit, RefitReason, fitted, updated
 from monitor.inference.shelf import last_fit as carrying
 from monitor.records import BoxHistory, Outlook, ReadingSeries, WhatIf
 

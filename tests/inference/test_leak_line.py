@@ -34,6 +34,15 @@ def line_of(posterior: Posterior, change: ChangePoint | None = None) -> LeakLine
     return line
 
 
+def slopes_beside(line: LeakLine) -> tuple[float, float]:
+    """Of the line, before and after its change. [g/day/kPa]"""
+    assert line.changed_push_kpa_days is not None
+    push, height = np.array(line.push_kpa_days), np.array(line.line_g)
+    is_after = push > line.changed_push_kpa_days
+    before, after = (float(np.polyfit(push[here], height[here], 1)[0]) for here in (~is_after, is_after))
+    return before, after
+
+
 @cache
 def closed_box() -> tuple[Posterior, LeakLine]:
     record, now_s, _ = made_box(TRUTH, DAYS)
@@ -75,7 +84,7 @@ def test_what_was_taken_up_is_what_the_beads_hold_more_than_at_first() -> None:
     begun_s = made_box(TRUTH, DAYS)[1] - 86_400.0 * DAYS
     hours = ((np.array(line.at_s) - begun_s) / 3600.0).astype(int)
     exact = held[hours[-1]] - held[hours[0]]
-    assert line.taken_up_low_g[-1] < exact < line.taken_up_high_g[-1]
+    assert line.taken_up_g[-1] == pytest.approx(exact, rel=0.05)  # the dry mass alone is known to 5 % or so
 
 
 def test_the_band_holds_the_line_and_widens_from_the_start() -> None:
@@ -89,12 +98,13 @@ def test_the_band_holds_the_line_and_widens_from_the_start() -> None:
 
 def test_a_spool_that_came_in_begins_a_new_piece_with_the_same_slope() -> None:
     record, now_s, _ = made_box(TRUTH, DAYS)
-    line = line_of(posterior_of(with_entries(record, entry(EntryKind.spool_swap, 30.0)), now_s))
+    posterior = posterior_of(with_entries(record, entry(EntryKind.spool_swap, 30.0)), now_s)
+    line = line_of(posterior)
     assert 1 <= len(line.pieces) <= 2
     push, height = np.array(line.push_kpa_days), np.array(line.line_g)
     slopes = np.diff(height) / np.diff(push)
     within = [at for at in range(len(slopes)) if at + 1 not in line.pieces]
-    assert slopes[within] == pytest.approx(line.slopes_g_per_kpa_day[0])
+    assert slopes[within] == pytest.approx(leak_of(posterior).conductance_g_per_day_per_kpa.p50)
 
 
 def test_a_change_bends_the_line_by_its_factor_on_its_day() -> None:
@@ -102,7 +112,7 @@ def test_a_change_bends_the_line_by_its_factor_on_its_day() -> None:
     change = change_point_of(posterior)
     assert change is not None
     line = line_of(posterior, change)
-    before, after = line.slopes_g_per_kpa_day
+    before, after = slopes_beside(line)
     assert after / before == pytest.approx(change.factor.p50)
     assert line.changed_push_kpa_days is not None
     place = np.interp(line.changed_push_kpa_days, line.push_kpa_days, line.at_s)
@@ -130,7 +140,7 @@ def test_a_seal_that_failed_shows_where_and_by_how_much() -> None:
     is_after = push > line.changed_push_kpa_days
     slopes = [float(np.polyfit(push[here], taken_up[here], 1)[0]) for here in (~is_after, is_after)]
     assert slopes == pytest.approx([0.06, 0.36], rel=0.2)
-    assert list(line.slopes_g_per_kpa_day) == pytest.approx(slopes, rel=0.25)
+    assert slopes_beside(line) == pytest.approx(slopes, rel=0.25)
 
 
 def test_a_change_before_these_beads_does_not_bend_it() -> None:

@@ -11,9 +11,8 @@ from datetime import datetime
 import numpy as np
 import pytest
 from made_boxes import Truth, made_box
-from made_shelf import made_shelf, series_of
+from made_shelf import made_shelf, outlooks, series_of
 
-from monitor.inference import outlooks
 from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.fit.change_point import with_change_point
@@ -78,7 +77,7 @@ def is_sound(answer: Outlook) -> bool:
 def test_a_box_at_rest_with_its_room_has_an_estimate_and_spoils_no_other(days_on: int) -> None:
     for seed in range(2):
         histories, as_of = with_bare_boxes(seed, days_on)
-        answers = outlooks(histories, as_of, horizon_days=60)
+        answers = outlooks(histories, as_of)
         assert [is_sound(answer) for answer in answers] == [True] * 4, [answer.refusal for answer in answers]
         assert answers[3].leak is not None
         assert answers[3].leak.conductance_g_per_day_per_kpa.p05 > 0.0
@@ -106,9 +105,9 @@ def test_what_is_no_number_is_told_to_nobody(caplog: pytest.LogCaptureFixture) -
 
 def test_a_box_whose_fit_is_no_number_fails_alone_with_its_trace() -> None:
     histories, as_of = made_shelf(3, DAYS)
-    whole = outlooks(histories[:2], as_of, horizon_days=60)
+    whole = outlooks(histories[:2], as_of)
     spoilt = replace(histories[2], box=replace(histories[2].box, volume_liter=math.nan))
-    answers = outlooks([*histories[:2], spoilt], as_of, horizon_days=60)
+    answers = outlooks([*histories[:2], spoilt], as_of)
     assert [answer.leak for answer in answers[:2]] == [answer.leak for answer in whole]
     assert answers[2].forecast is None
     assert "the estimate failed" in answers[2].refusal

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from pinned import assert_pinned
 
-from monitor.errors import OutOfRangeError, TooLittleEvidence
+from monitor.errors import OutOfRangeError
 from monitor.inference.drying import curve as drying_curve
-from monitor.inference.drying.curve import CurveFit, end_from_three, fit_curve, strain_of
+from monitor.inference.drying.curve import CurveFit, fit_curve, strain_of
 from monitor.inference.drying.jar import jar_verdict
 from monitor.inference.drying.prior_curves import DryMass, EndLoading, Loss, Pace, PriorCurves, RunPriors, masses_from
 from monitor.inference.drying.priors import (
@@ -136,7 +136,7 @@ def maps_of_prior() -> dict[str, Any]:
 def priors_of_runs() -> dict[str, Any]:
     starts = [(0.2, 22.0, 0.5), (0.0, 22.0, 0.5), (0.15, 20.0, 0.4), (0.1, 20.0, 0.05), (0.02, 20.0, 0.051)]
     return {
-        "known": [known_dry_mass(100.0, sd, "weighed") for sd in (0.001, 0.0031, 0.1)],
+        "known": [known_dry_mass(100.0, sd) for sd in (0.001, 0.0031, 0.1)],
         "new": [dry_mass_of_new(500.0), least_dry_of_new(500.0)],
         "unknown": dry_mass_unknown(500.0),
         "room": [
@@ -184,10 +184,6 @@ def jars() -> dict[str, Any]:
     } | {"beyond all": jar_verdict(BEADS, 1e6, 25.0, 0.02), "sieve": jar_verdict(SIEVE, 0.01, 25.0, 0.02)}  # fmt: skip
 
 
-def three_points() -> list[tuple[float, float]]:
-    return [end_from_three(*of, 0.3) for of in ((110.0, 105.0, 102.5), (200.0, 150.0, 140.0), (110.0, 105.0, 102.1))]
-
-
 CASES: dict[str, Callable[[], Any]] = {
     "maps of the prior": maps_of_prior,
     "curves of the prior": curves_of_prior,
@@ -201,7 +197,6 @@ CASES: dict[str, Callable[[], Any]] = {
     "fit: beads fell out": lambda: fitted(SPILT, (Loss(0.85, 0.01), Loss())),
     "fit: by few draws": lambda: with_fixed_draws(lambda: [strain_of(SMOOTH, PRIORS), strain_of(TORN, PRIORS)]),
     "fit: far from the prior": lambda: fitted(points(305.5, 305.0), (), replace(PRIORS, dry_mass=DryMass(100.0, 0.01))),
-    "three points": three_points,
     "reach": reaches,
     "jar": jars,
     "steps": lambda: {kind: [step_s(kind), step_s(kind, 90.0), step_s(kind, 599.0), step_s(kind, 601.0)]
@@ -306,21 +301,6 @@ def test_reasons_name_the_shares() -> None:
 
 
 # borders of what is refused
-
-
-@pytest.mark.parametrize(
-    ("drop", "ratio", "refused"),
-    [(1.69, 0.3, True), (1.70, 0.3, False), (10.0, 0.099, True), (10.0, 0.101, False), (10.0, 0.599, False),
-     (10.0, 0.601, True)],
-)  # fmt: skip
-def test_borders_of_three_points(drop: float, ratio: float, refused: bool) -> None:
-    """Four standard deviations of a difference of two weighings: 4 · 0.3 g · √2 = 1.697 g."""
-    of = (300.0, 300.0 - drop, 300.0 - drop * (1.0 + ratio), 0.3)
-    if refused:
-        with pytest.raises(TooLittleEvidence, match=f"drop of {drop:.3g} g|is {ratio:.2f} of the first"):
-            end_from_three(*of)
-    else:
-        assert end_from_three(*of)[0] < of[2]
 
 
 @pytest.mark.parametrize(

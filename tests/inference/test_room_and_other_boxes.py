@@ -10,9 +10,9 @@ import pytest
 from covered import at_least
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives
-from made_shelf import made_shelf
+from made_shelf import made_shelf, outlooks
 
-from monitor.inference import outlook_among, outlooks
+from monitor.inference import outlook_among
 from monitor.inference.answers import simulation
 from monitor.inference.answers.forecast import STEPS, forecast, futures
 from monitor.inference.answers.leak import leak_of

@@ -55,7 +55,6 @@ def test_every_point_has_the_density_of_the_mixture_whichever_round_it_came_from
     each = [np.exp(bell(mean, scale).log_density(rounds.points)) for mean, scale in ((2.5, 0.6), (0.0, 1.1))]
     expected = np.log(0.3 * each[0] + 0.7 * each[1])
     assert rounds.log_density == pytest.approx(expected)
-    assert rounds.log_density_at(rounds.points[:5]) == pytest.approx(expected[:5])
 
 
 def test_a_poor_first_round_spoils_nothing() -> None:

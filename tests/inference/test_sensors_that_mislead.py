@@ -14,8 +14,8 @@ import pytest
 from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_shown
+from made_shelf import outlooks
 
-from monitor.inference import outlooks
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.evidence.humidity_steps import find_steps
 from monitor.records import BoxHistory, Mark, Outlook, ReadingSeries

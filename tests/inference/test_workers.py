@@ -12,9 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_shelf import made_shelf
+from made_shelf import made_shelf, outlooks
 
-from monitor.inference import outlooks
 from monitor.inference.shelf import workers
 from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
 
@@ -34,9 +33,9 @@ def test_two_processes_answer_as_one_does_and_are_gone_afterwards() -> None:
     spoiled = replace(histories[3].readings, temperature_degc=np.full(2, 20.0))
     histories[3] = replace(histories[3], readings=spoiled)
     shares: list[float] = []
-    spread = outlooks(histories, as_of, horizon_days=60, workers=2, progress=shares.append)
+    spread = outlooks(histories, as_of, workers=2, progress=shares.append)
     assert multiprocessing.active_children() == []
-    assert spread == outlooks(histories, as_of, horizon_days=60, workers=1)
+    assert spread == outlooks(histories, as_of, workers=1)
     assert shares == sorted(shares)
     assert (len(shares), shares[-1]) == (2 * BOXES, 1.0)
     assert "please report it" in spread[3].refusal

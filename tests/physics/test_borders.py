@@ -304,7 +304,6 @@ def test_how_slowly_filament_dries() -> None:
     plastic = polymer("PLA")
     seconds = (0.875e-3) ** 2 / (5.783 * plastic.diffusivity_23_m2_per_s)
     assert plastic.strand_time_constant_days() == pytest.approx(seconds / 86_400.0, rel=1e-12)
-    assert plastic.strand_time_constant_days(23.0, 3.5) == pytest.approx(4.0 * seconds / 86_400.0, rel=1e-12)
     assert plastic.spool_time_constant_days() == pytest.approx(5.5 * seconds / 86_400.0, rel=1e-12)
     arrhenius = np.exp(-40_000.0 / 8.314462618 * (1.0 / 323.15 - 1.0 / 296.15))
     assert plastic.diffusivity_m2_per_s(50.0) == pytest.approx(plastic.diffusivity_23_m2_per_s * arrhenius, rel=1e-12)

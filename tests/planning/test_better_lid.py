@@ -25,8 +25,8 @@ WEDNESDAY = date(2026, 3, 4)
 HORIZON, DRAWS, SATURDAY = 24, 20, 5
 GEL = Beads("silica_gel_white", dry_mass_g=100.0)
 OVEN = DryingPlace(
-    Appliance("oven", batch_boxes=1), (SATURDAY,), batches_a_day=1, minutes=60.0, minutes_known=True,
-    hands_on_minutes=20.0, kwh=1.0, kwh_known=True,
+    Appliance("oven", batch_boxes=1), (SATURDAY,), batches_a_day=1, minutes=60.0,
+    hands_on_minutes=20.0, kwh=1.0,
 )  # fmt: skip
 Dues = dict[str, tuple[float, float]]
 

@@ -16,7 +16,7 @@ from monitor.planning.decisions import REMIND_DAYS, constraints_of
 from monitor.planning.problem import BEYOND_DAYS
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.planning.visits import late_and_early, places_after
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS
 from monitor.records import Appliance, Assessment, DecisionKind, PlanDecision
 
 WEDNESDAY = date(2026, 3, 4)
@@ -202,18 +202,17 @@ def test_no_calendar_that_keeps_the_decisions_is_cheaper(
         on for on in open_days
         if on in asked.fixed.values() or (on.weekday() in WEEKEND and on not in asked.days_off)
     ]  # fmt: skip
-    weights = PlanWeights()
     ahead = np.array([*((on - WEDNESDAY).days for on in open_days), 14 + BEYOND_DAYS])
     costs = {}
     for each in boxes:
         assert each.forecast is not None
         late, early = late_and_early(np.asarray(each.forecast.chance_by_day[: ahead[-1]]), 0, ahead, int(ahead[-1]))
-        costs[each.box.name] = weights.late_day * late + weights.early_day * early
+        costs[each.box.name] = WEIGHTS.late_day * late + WEIGHTS.early_day * early
     may = np.array([[*(asked.may_dry(each.box.name, on) for on in open_days), True] for each in boxes])
     due = [(each.due_at - each.as_of).days if each.due_at else 99 for each in boxes]
     after = places_after(np.array([days if days <= 7 else np.inf for days in due]), ahead, may)
     for each, places in zip(boxes, after, strict=True):
-        costs[each.box.name] += weights.place_after_due(float(ahead[-1])) * places
+        costs[each.box.name] += WEIGHTS.place_after_due(float(ahead[-1])) * places
 
     def price(days: dict[str, date | None]) -> float:
         used = {on for on in days.values() if on is not None}
@@ -226,7 +225,7 @@ def test_no_calendar_that_keeps_the_decisions_is_cheaper(
             if sum(day == on for day in days.values()) > max(batch, moved):
                 return float("inf")
         places = {box: open_days.index(on) if on else len(open_days) for box, on in days.items()}
-        return sum(float(costs[box][place]) for box, place in places.items()) + weights.oven_day * len(used)
+        return sum(float(costs[box][place]) for box, place in places.items()) + WEIGHTS.oven_day * len(used)
 
     planned = plan_recharges(
         boxes, replace(OVEN, batch_boxes=batch), WEDNESDAY, WEEKEND, decisions=decisions, horizon_days=14

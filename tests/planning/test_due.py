@@ -23,7 +23,7 @@ from monitor.planning.due import (
     why_check_the_lid,
 )
 from monitor.planning.recharge import plan_recharges
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS, PlanWeights
 from monitor.records import Appliance, Assessment, BoxState, Quantiles
 from monitor.records.alerts import Alert, AlertKind
 
@@ -40,7 +40,7 @@ def test_state_in_plain_words(median_days: float, state: BoxState) -> None:
 
 def test_what_is_said_and_weighed_does_not_change() -> None:
     plan = plan_recharges([assessment_of("soon", due_in(2))], Appliance("oven"), TODAY, range(7))
-    for thing in (Alert("pla", AlertKind.due, "x"), PlanWeights(), plan):
+    for thing in (Alert("pla", AlertKind.due, "x"), WEIGHTS, plan):
         assert not hasattr(thing, "__dict__")
         with pytest.raises(FrozenInstanceError):
             setattr(thing, fields(thing)[0].name, None)
@@ -48,7 +48,7 @@ def test_what_is_said_and_weighed_does_not_change() -> None:
 
 @given(median_days=st.floats(1.0, 700.0), spread_days=st.floats(1.0, 300.0))
 def test_due_day_is_the_first_with_a_chance_worth_a_recharge(median_days: float, spread_days: float) -> None:
-    forecast, worth_it = forecast_of(median_days, spread_days), PlanWeights().due_chance
+    forecast, worth_it = forecast_of(median_days, spread_days), WEIGHTS.due_chance
     at = due_at(forecast, AS_OF)
     if at is None:
         assert max(forecast.chance_by_day) < worth_it
@@ -279,7 +279,7 @@ def test_the_rule_of_days_names_the_odds() -> None:
         "Dry the beads on the day shown or earlier: after it, the chance that the box is over its limit is more than 1"
         " in 5."
     )
-    assert PlanWeights().due_chance == pytest.approx(0.2)
+    assert WEIGHTS.due_chance == pytest.approx(0.2)
     assert PlanWeights(late_day=9.0, early_day=3.0).due_chance == pytest.approx(0.25)
 
 

@@ -27,8 +27,8 @@ SATURDAY, MONDAY = 5, 0
 
 def place(name: str, *weekdays: int, boxes: int = 2) -> DryingPlace:
     return DryingPlace(
-        Appliance(name, batch_boxes=boxes), weekdays, batches_a_day=1, minutes=120.0, minutes_known=True,
-        hands_on_minutes=20.0, kwh=1.5, kwh_known=True,
+        Appliance(name, batch_boxes=boxes), weekdays, batches_a_day=1, minutes=120.0,
+        hands_on_minutes=20.0, kwh=1.5,
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from monitor.planning.dive import solve_by_columns
 from monitor.planning.exact import solve_exactly
 from monitor.planning.solve import solve
 from monitor.planning.visits import Chosen, VisitProblem, expected_late, late_and_early, over_chances, places_after
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS
 
 NEVER = float("inf")
 
@@ -241,20 +241,20 @@ def test_days_over_and_days_given_away_are_means_over_draws() -> None:
 
 def test_one_place_later_costs_more_than_all_it_could_save() -> None:
     """The dearest free place before: heated up for one box, weeks early."""
-    weights, ahead = PlanWeights(), np.array([0, 59, 60, 67])
+    ahead = np.array([0, 59, 60, 67])
     late, early = late_and_early(np.zeros(67), 0, ahead, 67)
-    saved = (weights.oven_day + weights.early_day * early[0]) - (
-        weights.late_day * late[2] + weights.early_day * early[2]
+    saved = (WEIGHTS.oven_day + WEIGHTS.early_day * early[0]) - (
+        WEIGHTS.late_day * late[2] + WEIGHTS.early_day * early[2]
     )
-    assert weights.place_after_due(67.0) > saved > 0.0
+    assert WEIGHTS.place_after_due(67.0) > saved > 0.0
 
 
 def test_alone_and_without_the_oven_a_box_goes_in_at_the_critical_ratio() -> None:
     """The newsvendor rule (Arrow, Harris and Marschak 1951, from memory): stop waiting at early / (early + late)."""
-    weights, chances = PlanWeights(), np.linspace(0.0, 1.0, 61)
+    chances = np.linspace(0.0, 1.0, 61)
     late, early = late_and_early(chances, 0, np.arange(61), 61)
-    chosen = int(np.argmin(weights.late_day * late + weights.early_day * early))
-    assert chances[chosen - 1] <= weights.due_chance <= chances[chosen]
+    chosen = int(np.argmin(WEIGHTS.late_day * late + WEIGHTS.early_day * early))
+    assert chances[chosen - 1] <= WEIGHTS.due_chance <= chances[chosen]
 
 
 def test_places_after_its_own_are_counted_by_days_a_box_may_get() -> None:

@@ -14,7 +14,7 @@ from monitor.errors import OutOfRangeError
 from monitor.planning.alerts import alerts_for_today
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.recharge import RechargePlan, plan_recharges
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS
 from monitor.records import Appliance, Assessment, BoxState
 from monitor.records.alerts import AlertKind
 
@@ -53,7 +53,6 @@ def test_every_plan_keeps_the_rules(crowd: list[Assessment], batch: int, weekday
 @settings(max_examples=60, deadline=None)
 def test_with_room_for_all_no_box_waits_into_a_costly_chance(crowd: list[Assessment]) -> None:
     """Every day allowed and a place for everyone: at the day's start a box costs less than one more day at the oven."""
-    weights = PlanWeights()
     plan = plan_recharges(crowd, replace(OVEN, batch_boxes=20), WEDNESDAY, range(7))
     for assessment in crowd:
         assert assessment.forecast is not None
@@ -65,7 +64,7 @@ def test_with_room_for_all_no_box_waits_into_a_costly_chance(crowd: list[Assessm
             for day in range(waited)
             if assessment.forecast.chance_within(day) > 0.0
         )
-        assert weights.late_day * late_days <= weights.oven_day + weights.early_day * early_saved + 1e-6
+        assert WEIGHTS.late_day * late_days <= WEIGHTS.oven_day + WEIGHTS.early_day * early_saved + 1e-6
 
 
 def test_two_boxes_due_close_together_share_a_day() -> None:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from published.tables_read import published
+from scipy.optimize import brentq
 
 from monitor.physics import psychrometrics as air
 
@@ -30,6 +31,10 @@ def saturated_ratio(t: float, p: float, factor: float) -> float:
     return air.mixing_ratio_from_vapor_pressure_g_per_kg(factor * saturated_pa(t), p) / 1e3
 
 
+def read_at(sensor_degc: float, t: float, rh: float) -> float:
+    return air.relative_humidity_from_vapor_pressure(sensor_degc, air.vapor_pressure_pa(t, rh))
+
+
 ANSWERS: dict[str, Callable[[float, float, float], float]] = {
     "e_sat_over_water": lambda t, rh, p: air.saturation_vapor_pressure_pa(t),
     "e_sat_over_ice": lambda t, rh, p: air.saturation_vapor_pressure_over_ice_pa(t),
@@ -37,17 +42,19 @@ ANSWERS: dict[str, Callable[[float, float, float], float]] = {
     "humidity_ratio_saturated_no_enhancement": lambda t, rh, p: saturated_ratio(t, p, 1.0),
     "humidity_ratio_from_pv_3169.7Pa": lambda t, rh, p: air.mixing_ratio_from_vapor_pressure_g_per_kg(3169.7, p) / 1e3,
     "relative_humidity_from_mixing_ratio_0.001": lambda t, rh, p: (
-        100.0 * air.relative_humidity_from_mixing_ratio(t, 1.0, p)
+        100.0 * brentq(lambda share: air.mixing_ratio_g_per_kg(t, share, p) - 1.0, 0.0, 1.0)
     ),
     "enhancement_factor_water": lambda t, rh, p: air.enhancement_factor(t, p),
     "absolute_humidity": lambda t, rh, p: air.absolute_humidity_g_per_m3(t, rh),
     "absolute_humidity_saturated": lambda t, rh, p: air.absolute_humidity_g_per_m3(t, rh),
-    "relative_humidity_seen_by_sensor_at_21C": lambda t, rh, p: 100.0 * air.relative_humidity_at(21.0, t, rh),
-    "relative_humidity_seen_by_sensor_at_19C": lambda t, rh, p: 100.0 * air.relative_humidity_at(19.0, t, rh),
+    "relative_humidity_seen_by_sensor_at_21C": lambda t, rh, p: 100.0 * read_at(21.0, t, rh),
+    "relative_humidity_seen_by_sensor_at_19C": lambda t, rh, p: 100.0 * read_at(19.0, t, rh),
     "dew_point": lambda t, rh, p: air.dew_point_degc(t, rh),
     "dew_point_over_supercooled_water": lambda t, rh, p: air.dew_point_degc(t, rh),
     "frost_point": lambda t, rh, p: air.frost_point_degc(t, rh),
-    "RH_ice_saturation_expressed_over_water": lambda t, rh, p: 100.0 * air.relative_humidity_from_frost_point(t, t),
+    "RH_ice_saturation_expressed_over_water": lambda t, rh, p: (
+        100.0 * air.relative_humidity_from_vapor_pressure(t, saturated_pa(t))
+    ),
 }
 
 ROWS = [row for row in published("moist_air") if row["quantity"] not in LEFT_OUT]

@@ -14,7 +14,7 @@ import pytest
 from alert_servers import Hook
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    pass
 
 PROGRAM = """
 import os, signal, sqlite3, sys
@@ -86,13 +86,6 @@ for at, there in LOOKS:
         kills += 1
 print(kills)
 """
-
-
-@pytest.fixture
-def hook() -> Iterator[Hook]:
-    server = Hook()
-    yield server
-    server.stop()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs fork and SIGKILL")

@@ -1,4 +1,4 @@
-"""The second joint: what it asks, what it lets through, and that one bad box never hides the others."""
+"""An assessment: what it asks, what it lets through, and that one bad box never hides the others."""
 
 from __future__ import annotations
 

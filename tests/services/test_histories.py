@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_boxes import Truth, room_hours, true_humidity
+from made_shelf import outlooks
 
-from monitor import inference
 from monitor.inference.shelf import first_fit, needed
 from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.physics.numerics import FloatArray
@@ -114,13 +114,13 @@ def read(stores: Stores) -> list[BoxHistory]:
 
 @pytest.fixture(scope="module")
 def from_what_is_needed(stores: Stores) -> list[Outlook]:
-    return inference.outlooks(read(stores), NOW, workers=1)
+    return outlooks(read(stores), NOW, workers=1)
 
 
 def test_what_is_read_gives_the_answers_of_all_there_is(stores: Stores, from_what_is_needed: list[Outlook]) -> None:
     histories = all_there_is(stores)
     assert all(outlook.forecast for outlook in from_what_is_needed)
-    assert from_what_is_needed == inference.outlooks(histories, NOW, workers=1)
+    assert from_what_is_needed == outlooks(histories, NOW, workers=1)
     shares = [len(one.readings) / len(whole.readings) for one, whole in zip(read(stores), histories, strict=True)]
     assert max(shares) < 0.5
 
@@ -148,7 +148,7 @@ def test_answers_are_those_of_estimates_that_leave_nothing_out(stores: Stores, m
         return {
             history.box.name: answer
             for shelf in shelves
-            for history, answer in zip(shelf, inference.outlooks(shelf, NOW, workers=1), strict=True)
+            for history, answer in zip(shelf, outlooks(shelf, NOW, workers=1), strict=True)
         }
 
     from_needed = answers(read(stores))

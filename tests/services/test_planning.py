@@ -27,7 +27,7 @@ from monitor.records.desk_events import (
 from monitor.records.futures import BoxFutures
 from monitor.records.plan_input import Beads, PlanInput
 from monitor.services.plan_risk import risk_of
-from monitor.services.planning import PlanInputs, PlanSources, plan_input
+from monitor.services.planning import PlanInputs, PlanSources
 from monitor.services.supposing import Supposing, supposing
 
 NIGHT = made(60)[1] + timedelta(days=40)
@@ -70,12 +70,12 @@ def asked(site: Site, rules: PlanRules | None = None, **how: Any) -> PlanInput:
     rules = rules or PlanRules(horizon_days=HORIZON)
     with site.stores(read_only=True) as stores, pytest.MonkeyPatch.context() as patch:
         with_fewer_draws(patch)
-        return plan_input(
+        return PlanInputs(
             PlanSources(
                 stores.readings, stores.ledger, stores.outlooks, replay(stores.events.events()), site.boxes,
                 (OVEN, DRYER, HOT), rules, NIGHT, NIGHT.date(), **how,
             )
-        )  # fmt: skip
+        ).whole()  # fmt: skip
 
 
 def test_a_better_lid_is_what_if_with_half_the_leak_through_the_plans_own_futures(site: Site) -> None:
@@ -195,27 +195,27 @@ def test_the_desk_and_the_log_say_what_is_in_a_box(told: PlanInput) -> None:
 
 def test_an_appliance_says_what_a_batch_takes(told: PlanInput) -> None:
     oven, dryer, _ = told.places
-    assert (oven.weekdays, oven.batches_a_day, oven.minutes, oven.minutes_known) == ((2, 3), 2, 120.0, True)
+    assert (oven.weekdays, oven.batches_a_day, oven.minutes) == ((2, 3), 2, 120.0)
     assert oven.kwh == pytest.approx(2.0)  # by hand: half of 2 kW for two hours
-    assert oven.kwh_known
-    assert (dryer.weekdays, dryer.batches_a_day, dryer.minutes, dryer.minutes_known) == ((5, 6), 1, 600.0, True)
-    assert (dryer.kwh_known, dryer.earlier_runs, oven.earlier_runs) == (False, 1, 0)
+    assert (dryer.weekdays, dryer.batches_a_day, dryer.minutes) == ((5, 6), 1, 600.0)
     assert oven.may_dry_on(date(2026, 11, 25))
     assert not oven.may_dry_on(date(2026, 11, 28))
     for place in (oven, dryer):
         assert {len(months) for months in place.reach.values()} == {12}
 
 
+def pair(one: Beads, other: Beads) -> frozenset[str]:
+    return frozenset((one.batch_name, other.batch_name))
+
+
 def test_lots_that_stand_different_heat_are_not_mixed_unless_somebody_says_so(site: Site, told: PlanInput) -> None:
     march, blue = Beads("silica_gel_regular_density", "march"), Beads("silica_gel_blue_indicating", "blue")
     unknown = Beads("silica_gel_regular_density")
-    assert not told.may_share(march, blue)
-    assert told.may_share(march, march)
-    assert told.may_share(march, unknown)
+    assert told.not_mixed == {pair(march, blue), pair(unknown, blue)}
     mixed = asked(replace(site, boxes=[]), PlanRules(not_mixed=()))
-    assert mixed.may_share(march, blue)
+    assert mixed.not_mixed == set()
     apart = asked(replace(site, boxes=[]), PlanRules(not_mixed=(("march", "silica_gel_regular_density"),)))
-    assert not apart.may_share(march, unknown)
+    assert apart.not_mixed == {pair(march, unknown)}
 
 
 def test_the_touchiest_filament_says_how_bad_a_day_over_the_limit_is(told: PlanInput) -> None:

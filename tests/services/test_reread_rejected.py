@@ -8,8 +8,6 @@ import sys
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-import pytest
-
 from monitor.feed.decode import Decoder
 from monitor.records import OWN_FEED, FeedSpec, RawMessage, SensorMove, ValueAt
 from monitor.services.intake import Intake
@@ -17,7 +15,6 @@ from monitor.services.reread_rejected import RereadCounts, try_again
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 NOW = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
@@ -26,12 +23,6 @@ WRONG = NOW - timedelta(days=400)
 
 OWN = "siccast/1/attic/box1/reading"
 PORCH = FeedSpec("porch", "porch/{box}", ValueAt("/t", "C"), ValueAt("/h", "%"))
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def take(stores: Stores, told: object, arrived_at: datetime, topic: str = OWN, *, retained: bool = False) -> None:

@@ -201,12 +201,11 @@ def test_beads_that_went_in_since_begin_another_leak_line(tmp_path: Path) -> Non
 
 
 def test_a_leak_line_needs_nothing_that_is_kept(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Fitted alone, a box hears nothing of others, so that its draws differ; its points are within their own range."""
+    """Fitted alone, a box hears nothing of others; its points move by less than the capacity of beads is unknown."""
     posteriors = seen_by(monkeypatch)
     with open_stores(shelf.database_path, read_only=True) as stores:
         leak = told(shelf, stores, NothingKept())
         line = line_of(shelf, stores, leak, NothingKept())
     expected = drawn_by(posteriors["soon"], leak)
     assert line.at_s == expected.at_s
-    middle, low, high = (np.array(one) for one in (line.taken_up_g, expected.taken_up_low_g, expected.taken_up_high_g))
-    assert np.all((low - 1e-9 <= middle) & (middle <= high + 1e-9))
+    assert line.taken_up_g == pytest.approx(tuple(expected.taken_up_g), rel=0.1)

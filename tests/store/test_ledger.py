@@ -10,11 +10,10 @@ import pytest
 
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry
-from monitor.store.opening import Stores, open_stores
+from monitor.store.opening import Stores
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    pass
 
 AT = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
 NOW = AT + timedelta(hours=1)
@@ -31,12 +30,6 @@ CHARGE = LedgerEntry(
     color="orange",
     note="new beads",
 )
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def test_an_entry_comes_back_whole(stores: Stores) -> None:

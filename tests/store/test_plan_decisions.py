@@ -13,19 +13,12 @@ from monitor.records import AnnouncedDay, DecisionKind, KeptPlan, PlanDecision
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 NOW = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
 SATURDAY = date(2026, 3, 7)
 MOVED = PlanDecision(DecisionKind.moved, SATURDAY, "box1")
 DAY_OFF = PlanDecision(DecisionKind.not_that_day, SATURDAY)
-
-
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
 
 
 def test_decisions_come_back_whole_in_the_order_in_which_they_were_made(stores: Stores) -> None:

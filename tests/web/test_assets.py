@@ -25,7 +25,9 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
 
 @pytest.mark.parametrize("path", PAGES)
 def test_whatever_a_page_is_made_of_may_be_kept(client: httpx.Client, path: str) -> None:
-    for address in set(ASSET.findall(client.get(path).text)):
+    addresses = set(ASSET.findall(client.get(path).text))
+    assert "/assets/siccast.css" in {address.partition("?")[0] for address in addresses}
+    for address in addresses:
         answer = client.get(address)
         assert answer.status_code == 200
         assert "immutable" in answer.headers["cache-control"], address

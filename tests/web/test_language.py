@@ -116,6 +116,7 @@ def test_no_english_word_is_left(client: httpx.Client, path: str) -> None:
     names = (*NAMES, *BOXES, port)
     page = client.get(path).text
     assert len(texts_of_page(page)) > 0
+    assert "<html" not in page or f'<html lang="{LANGUAGE}"' in page
     assert list(english_in(page, names)) == []
 
 

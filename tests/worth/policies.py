@@ -19,7 +19,7 @@ from monitor.planning.solve import solve
 from monitor.planning.steady import Announced, due_on
 from monitor.records import ROOM, AnnouncedDay, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
 from monitor.services.assess import assess
-from monitor.services.planning import PlanSources, plan_input
+from monitor.services.planning import PlanInputs, PlanSources
 from tests.worth.site import SATURDAY, STEPS_A_DAY, STEPS_A_WEEK, Site
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class Planner:
             stores.readings, stores.ledger, stores.outlooks, Inventory(), site.boxes, [OVENS[site.method]],
             PlanRules(weekdays=(SATURDAY,)), now, now.date(), every_draw=_EVERY_DRAW,
         )  # fmt: skip
-        question = question_of(plan_input(sources), assessments, announced=Announced(self._announced))
+        question = question_of(PlanInputs(sources).whole(), assessments, announced=Announced(self._announced))
         visits = solve(problem_of(question)).visits
         return {box.name: question.days[of[0][0]] for box, of in zip(question.boxes, visits, strict=True) if of}
 

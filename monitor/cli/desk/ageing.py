@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.desk.session import AsJson, At, ChargeName, RoomAir, Sure, open_desk
+from monitor.cli.desk.session import At, ChargeName, RoomAir, Sure, open_desk
+from monitor.cli.session import AsJson
 from monitor.errors import LedgerError
 from monitor.presentation import quantities
 from monitor.records.desk_events import ChargeSaturated

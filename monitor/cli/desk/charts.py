@@ -7,11 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli.desk.session import (
-    AsJson,
-    RoomAir,
-    open_desk,
-)
+from monitor.cli.desk.session import RoomAir, open_desk
+from monitor.cli.session import AsJson
 from monitor.presentation import quantities
 from monitor.records.declared import APPLIANCE_RANGE_DEGC
 

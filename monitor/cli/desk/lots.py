@@ -6,15 +6,9 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli import arguments
 from monitor.cli.desk import ageing
-from monitor.cli.desk.session import (
-    AsJson,
-    At,
-    ChargeName,
-    Sure,
-    open_desk,
-)
+from monitor.cli.desk.session import At, ChargeName, Sure, open_desk
+from monitor.cli.session import AsJson, BoxName
 from monitor.presentation import quantities
 from monitor.records.desk_events import (
     ChargePortioned,
@@ -258,7 +252,7 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
 def put(
     context: typer.Context,
     name: ChargeName,
-    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)],
+    box: BoxName,
     *,
     beside: Annotated[bool, typer.Option(help="Keep the old beads in the box too.")] = False,
     at: At = None,

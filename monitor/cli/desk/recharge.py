@@ -12,14 +12,8 @@ from monitor.cli.desk.report import (
     show_report,
     show_result,
 )
-from monitor.cli.desk.session import (
-    AsJson,
-    At,
-    DeskSession,
-    RoomAir,
-    Sure,
-    open_desk,
-)
+from monitor.cli.desk.session import At, DeskSession, RoomAir, Sure, open_desk
+from monitor.cli.session import AsJson
 from monitor.errors import UnconfirmedError
 from monitor.presentation import quantities
 from monitor.records import SensorSpec

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {moments.MOMENTS}. Default: now.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Sure = Annotated[bool, typer.Option("--sure", help="Save it although it looks wrong or unwise.")]
 RoomAir = Annotated[
     str | None,

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.desk.session import Sure, in_command_words
-from monitor.cli.session import open_to_write
-from monitor.errors import SiccastError
-from monitor.presentation import moments
+from monitor.cli.desk.session import At, Sure, in_command_words
+from monitor.cli.session import BoxName, open_to_write
+from monitor.errors import SiccastError, TypedError
 from monitor.presentation.clock import utc_now
-from monitor.presentation.log_input import LogInputError, hand_reading, typed_entry
+from monitor.presentation.log_input import hand_reading, typed_entry
 from monitor.records import EntryKind
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc
@@ -34,8 +33,6 @@ _NAMED = MappingProxyType({
 
 log = typer.Typer(help="Record what you did to a box: filled, opened, weighed, read.", no_args_is_help=True)
 
-BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
-At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {moments.MOMENTS}. Default: now.")]
 Note = Annotated[str, typer.Option(help="Anything worth remembering.")]
 _WEIGHT = "150, 150g or 5.3oz. Without a unit, the shelf's unit counts"
 Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight of the beads on the scale: {_WEIGHT}.")]
@@ -322,7 +319,7 @@ def _typed() -> Iterator[None]:
     """Say which option was typed wrongly, where it is one that is named."""
     try:
         yield
-    except LogInputError as error:
+    except TypedError as error:
         if error.field not in _NAMED:
             raise
         raise typer.BadParameter(str(error), param_hint=_NAMED[error.field]) from None

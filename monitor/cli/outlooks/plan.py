@@ -10,16 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import (
-    AsJson,
-    AsOf,
-    Dask,
-    Fresh,
-    ask,
-    has_boxes,
-    open_to_write,
-    shelf_of,
-)
+from monitor.cli.session import AsJson, AsOf, BoxName, Dask, Fresh, ask, has_boxes, open_to_write, shelf_of
 from monitor.errors import TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
@@ -41,7 +32,6 @@ if TYPE_CHECKING:
 
 plan = typer.Typer(help="Plan on which days to dry which boxes.")
 
-BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
 Day = Annotated[str, typer.Argument(metavar="DAY", help=f"The day: {moments.DAYS}.")]
 SKIP_DAYS = 28
 """So long a box is skipped where nobody says otherwise. [days] A judgement: four weeks, and the plan looks again."""

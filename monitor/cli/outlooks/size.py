@@ -12,7 +12,14 @@ from monitor.cli import arguments
 from monitor.cli.session import AsJson, Limit, shelf_of
 from monitor.presentation import quantities
 from monitor.records import Box
-from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER, Spool
+from monitor.records.declared import (
+    LIMIT_RANGE_PCT,
+    SIZED_MONTHS,
+    SIZED_MONTHS_RANGE,
+    USUAL_VOLUME_LITER,
+    VOLUME_RANGE_LITER,
+    Spool,
+)
 from monitor.records.words import METHODS, SPOOL_STATES, is_style
 
 if TYPE_CHECKING:
@@ -22,10 +29,6 @@ if TYPE_CHECKING:
     from monitor.services.sizing import Parcel, SizeQuestion, Sizing
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
-
-_MOST_MONTHS = 24.0
-"""A judgement: seals, films and beads change in two years."""
-_USUAL_MONTHS = 6.0  # months; judgement: from one half of the year to the other
 
 _NOON = time(12)  # hours; by definition
 
@@ -47,7 +50,12 @@ def size(
     ] = None,
     *,
     months: Annotated[
-        float | None, typer.Option(min=0.1, max=_MOST_MONTHS, help="How long it has to hold. Default: 6.")
+        float | None,
+        typer.Option(
+            min=SIZED_MONTHS_RANGE[0],
+            max=SIZED_MONTHS_RANGE[1],
+            help=f"How long it has to hold. Default: {SIZED_MONTHS:g}.",
+        ),
     ] = None,
     grams: Annotated[
         str | None, typer.Option("--mass", help="How long this much holds instead: dry beads, like 180 or 0.2kg.")
@@ -100,7 +108,7 @@ def size(
         desiccant=kind,
         limit=_limit("--limit", limit, subject.humidity_limit) or subject.humidity_limit,
         begin_at=_begin(begin, shelf),
-        months=None if mass_g is not None else months or _USUAL_MONTHS,
+        months=None if mass_g is not None else months or SIZED_MONTHS,
         grams=mass_g,
         method=method,
         parcel=parcel,

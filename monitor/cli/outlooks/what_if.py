@@ -19,13 +19,8 @@ from monitor.cli.session import (
     say_as_of,
     shelf_of,
 )
-from monitor.presentation.what_if_input import (
-    LEAK_RANGE_TIMES,
-    LEAST_MASS,
-    WhatIfInputError,
-    room_degc,
-    what_if_input,
-)
+from monitor.errors import TypedError
+from monitor.presentation.what_if_input import LEAK_RANGE_TIMES, LEAST_MASS, room_degc, what_if_input
 from monitor.records import RoomClimate, WhatIf
 from monitor.records.declared import ROOM_HUMIDITY_RANGE_PCT
 
@@ -94,7 +89,7 @@ def what_if(
         )  # fmt: skip
         if weather is not None:
             change = replace(change, room_climate=_indoors(weather, room_rh, room_degc(shelf, room_temperature)))
-    except WhatIfInputError as error:
+    except TypedError as error:
         raise typer.BadParameter(str(error), param_hint=f"'--{error.field}'") from None
     if change == WhatIf():
         raise typer.BadParameter("nothing is changed: add one of --limit, --leak-times, --beads, --dry-mass, "
@@ -152,7 +147,7 @@ def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
 
 def _indoors(weather: Path, room_rh: float | None, degc: float) -> RoomClimate:
     if room_rh is not None:
-        raise WhatIfInputError("room-rh", "give a weather file or a humidity, not both")
+        raise TypedError("give a weather file or a humidity, not both", field="room-rh")
     from monitor.settings.weather_file import read_weather
 
     return read_weather(weather).indoors(degc)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from monitor.cli.session import tell
 from monitor.records.declared import LARGEST_PORT, MQTT_PORT
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder, shelf_stamp
 
@@ -58,7 +59,7 @@ def listen(
     stop = Stop()
     with forgiving_stderr():
         tally = _listen(shelf, port, 60.0 * outlooks_every, stop)
-        _say(f"stopped after {tally.messages} messages: {tally}" + (f" ({stop.why})" if stop.why else ""))
+        tell(f"stopped after {tally.messages} messages: {tally}" + (f" ({stop.why})" if stop.why else ""))
 
 
 class Stop(threading.Event):
@@ -101,14 +102,14 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
     from monitor.store.opening import open_stores
 
     for doubt in shelf.doubts:
-        _say(doubt)
+        tell(doubt)
     decoder = Decoder(shelf.feeds, shelf.site, shelf.moves, shelf.boxes)
     part = shelf.broker.client_id if shelf.broker and shelf.broker.share else ""
     with ExitStack() as stack:
         hold = _at_last(stack, lambda: lock_shelf(shelf.folder, utc_now(), part), stop)
         stores = _at_last(
             stack,
-            lambda: open_stores(shelf.database_path, influx=shelf.influx, begin=True, report=_say, now=utc_now()),
+            lambda: open_stores(shelf.database_path, influx=shelf.influx, begin=True, report=tell, now=utc_now()),
             stop,
         )
         if shelf.influx:
@@ -116,7 +117,7 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         address = shelf.broker or _embedded(stack, shelf, port)
         topic = health_topic(shelf.site, address.client_id)
         will = (topic, HealthReporter.last_will())
-        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, clock=utc_now, will=will, report=_say))
+        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, clock=utc_now, will=will, report=tell))
         health = HealthReporter(feed, topic, clock=utc_now, steady_s=steady_s)
         screening = HourlyScreening(Screener(stores.readings, shelf.boxes), clock=utc_now, steady_s=steady_s)
         counts = CountNotes(lambda tally: hold.counted(tally.messages, tally.new, tally.rejected), steady_s=steady_s)
@@ -130,10 +131,10 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         intake = Intake(
             decoder,
             stores.readings,
-            report=_say,
+            report=tell,
             pause=stop.wait,
             housekeepers=housekeepers,
-            clock=MachineClock(_say, utc_now, steady_s),
+            clock=MachineClock(tell, utc_now, steady_s),
         )
         portions = Batches(feed, shelf.commit_every_s, steady_s)
         intake.run(portions, stop.is_set)
@@ -157,7 +158,7 @@ def _at_last(stack: ExitStack, opening: Callable[[], AbstractContextManager[_Ope
         except StoreBusyError as error:
             if str(error) != told:
                 told = str(error)
-                _say(told)
+                tell(told)
             if stop.wait(back_off.after_failure_s()):
                 raise
 
@@ -166,7 +167,7 @@ def _be_present(stack: ExitStack, shelf: Shelf, address: BrokerAddress) -> None:
     """Let the broker say that the boxes are lost when we are, to those who follow the Homie convention."""
     from monitor.cli.site.homie import Presence
 
-    presence = Presence(shelf.site, address, _say)
+    presence = Presence(shelf.site, address, tell)
     presence.start()
     stack.callback(presence.stop)
 
@@ -177,7 +178,7 @@ def _forward(shelf: Shelf, stop: Stop) -> None:
     from monitor.store.opening import forward_readings
 
     assert shelf.influx is not None
-    work = partial(forward_readings, shelf.database_path, shelf.influx, stop.is_set, stop.wait, _say, clock=utc_now)
+    work = partial(forward_readings, shelf.database_path, shelf.influx, stop.is_set, stop.wait, tell, clock=utc_now)
     _run_beside("forwarding to InfluxDB", work, stop)
 
 
@@ -201,23 +202,19 @@ def _send_alerts(shelf: Shelf, address: BrokerAddress, stop: Stop) -> None:
     """Let a thread of its own send alerts by the routes of the shelf, so that the feed never waits for one."""
     from monitor.cli.site.sending import keep_sending
 
-    _run_beside("sending alerts", partial(keep_sending, shelf, address, stop, _say), stop)
+    _run_beside("sending alerts", partial(keep_sending, shelf, address, stop, tell), stop)
 
 
 def _run_beside(name: str, work: Callable[[], None], stop: Stop) -> None:
     from monitor.retrying import keep_running
 
-    threading.Thread(target=keep_running, args=(name, work, stop, _say), name=name, daemon=True).start()
+    threading.Thread(target=keep_running, args=(name, work, stop, tell), name=name, daemon=True).start()
 
 
 def _embedded(stack: ExitStack, shelf: Shelf, port: int) -> BrokerAddress:
     from monitor.feed.embedded import EmbeddedBroker
 
-    broker = stack.enter_context(EmbeddedBroker(port, report=_say))
+    broker = stack.enter_context(EmbeddedBroker(port, report=tell))
     where = f"{broker.address.host}:{port}"
-    _say(f"no [broker] in {shelf.folder / SHELF_FILE}: siccast runs its own, for this machine only, at {where}")
+    tell(f"no [broker] in {shelf.folder / SHELF_FILE}: siccast runs its own, for this machine only, at {where}")
     return broker.address
-
-
-def _say(line: str) -> None:
-    typer.echo(f"siccast: {line}", err=True)

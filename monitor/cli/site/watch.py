@@ -9,7 +9,7 @@ from uuid import uuid4
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import AsJson, ask, open_to_write, shelf_of
+from monitor.cli.session import AsJson, ask, open_to_write, shelf_of, tell
 from monitor.errors import SettingsError, SiccastError
 from monitor.presentation.clock import utc_now
 from monitor.settings import SHELF_FILE
@@ -119,7 +119,7 @@ def _once(shelf: Shelf) -> None:
 
     with lock_sending(shelf.folder, utc_now()), open_to_write(shelf) as stores:
         new = note_alerts(ask(shelf, beside_other_work=True))
-        taken = outbox_of(shelf, stores, shelf.broker, _say).send(utc_now())
+        taken = outbox_of(shelf, stores, shelf.broker, tell).send(utc_now())
     typer.echo(f"{len(new)} new, {taken} message{'' if taken == 1 else 's'} sent")
 
 
@@ -128,8 +128,8 @@ def _until_stopped(shelf: Shelf) -> None:
     from monitor.cli.site.sending import keep_sending
 
     stop = Stop()
-    _say(f"watching {len(shelf.boxes)} boxes; alerts go by {', '.join(route.name for route in shelf.routes)}")
-    keep_sending(shelf, shelf.broker, stop, _say, look=True)
+    tell(f"watching {len(shelf.boxes)} boxes; alerts go by {', '.join(route.name for route in shelf.routes)}")
+    keep_sending(shelf, shelf.broker, stop, tell, look=True)
 
 
 def _test(shelf: Shelf) -> None:
@@ -148,7 +148,3 @@ def _test(shelf: Shelf) -> None:
             typer.echo(f"{route.name} ({route.kind}): sent. Look whether it arrived")
     if failed:
         raise typer.Exit(1)
-
-
-def _say(line: str) -> None:
-    typer.echo(f"siccast: {line}", err=True)

@@ -34,7 +34,8 @@ LONGEST_DAYS = 365
 """The longest horizon. [days] Judgement: a year of plans; of the 540 days that a forecast looks ahead, enough is then
 left to see most of what the last beads hold."""
 _BEGUN_DAYS = np.r_[0.0, 5.0, 15.0, np.arange(30.0, 400.0, 30.0)]
-"""Fresh beads are begun again so many days ahead. [days] Judgement by what it costs and errs (DEVELOPERS.md)."""
+"""Fresh beads are begun again so many days ahead. [days] Judgement by what it costs and errs
+(tests/bench/futures.py)."""
 _DRIEST = 1e-4
 """Beads come out no drier. [g/g] Judgement: far below any floor; it only keeps a logarithm sound."""
 _SEED = 2

@@ -30,8 +30,8 @@ MOST_POINTS = 400
 _LEAST_POINTS = 2
 """Fewer make no line. [points] By definition."""
 _DRAWS = 50
-"""Draws that what was taken up is worked out for. [draws] Judgement: its interval is drawn, and no number rests on
-it; all thousand would cost more than the update of a box."""
+"""Draws that what was taken up is worked out for. [draws] Judgement: only its median is shown; all thousand would cost
+more than the update of a box."""
 _DRIEST = 1e-4
 """A shown humidity, its bias taken off, counts for no less. [fraction of saturation] Judgement: far below any floor."""
 
@@ -61,7 +61,7 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
     course = _Course.of(posterior)
     taken_up = course.taken_up_g[shown] - course.taken_up_g[shown[0]]
     push = course.push_kpa_days[shown] - course.push_kpa_days[shown[0]]
-    low, middle, high = quantile_points(taken_up, of_rows=True)
+    middle = quantile_points(taken_up, (0.5,), of_rows=True)[0]
     middles_s = posterior.now_s + DAY_S * _middles(bins)
     bend = _bend(push, middles_s[shown], change)
     piece_of = _pieces(bins)[shown]
@@ -71,13 +71,10 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
         at_s=Column.of(middles_s[shown]),
         push_kpa_days=Column.of(push),
         taken_up_g=Column.of(middle),
-        taken_up_low_g=Column.of(low),
-        taken_up_high_g=Column.of(high),
         line_g=Column.of(start + conductance.p50 * along),
         line_low_g=Column.of(start + conductance.p05 * along),
         line_high_g=Column.of(start + conductance.p95 * along),
         pieces=tuple((np.flatnonzero(np.diff(piece_of)) + 1).tolist()),
-        slopes_g_per_kpa_day=tuple(conductance.p50 * share for share in bend.shares),
         changed_push_kpa_days=bend.at_kpa_days,
     )
 

@@ -1,6 +1,6 @@
 """Weighings of one drying run → its curve, the dry mass behind it, and whether to go on."""
 
-from monitor.inference.drying.curve import CurveFit, end_from_three, fit_curve
+from monitor.inference.drying.curve import CurveFit, fit_curve
 from monitor.inference.drying.prior_curves import DryMass, EndLoading, Loss, Pace, RunPriors
 from monitor.inference.drying.reach import Reach, reach
 from monitor.inference.drying.verdict import Judgement, Verdict, judge
@@ -17,7 +17,6 @@ __all__ = [
     "RunPriors",
     "Verdict",
     "WeighedPoint",
-    "end_from_three",
     "fit_curve",
     "judge",
     "reach",

@@ -7,7 +7,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.drying.prior_curves import Curves, Loss, PriorCurves, RunPriors, Unknown
@@ -15,12 +14,12 @@ from monitor.inference.drying.weighings import LEAST_RESOLUTION_G, Shown, Weighe
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import Target, draw_by_moves
+from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-FloatArray = NDArray[np.float64]
 
 START_SD_STEPS = 3.0
 """How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to inform.
@@ -47,9 +46,6 @@ _SEED = 20260301
 _WIDENED_BY = 3.0
 """Over the strain itself: from one chance in a thousand to what is usual (chi-squared of a few degrees). [variance
 ratio] Judgement: with four weighings 18.5 against a mean of 4 is a factor of 4.6, with ten 29.6 and 3.0."""
-_LEAST_DROP_SDS, _LEAST_DROP_RATIO, _MOST_DROP_RATIO = 4.0, 0.1, 0.6
-"""When three weighings give an end: the first drop over its own standard deviation, and the second drop over the first.
-Judgement: by the formula's error, 1.7 scale sds at a ratio of 0.2, 10 at 0.6, 50 at 0.8."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -297,45 +293,3 @@ def _kept(z: FloatArray, losses: Sequence[Loss]) -> FloatArray:
     """Return the share of beads still there before any loss, after the first, and so on (columns)."""
     shares = [loss.kept_at(z[:, len(Unknown) + place]) for place, loss in enumerate(losses)]
     return np.asarray(np.cumprod(np.column_stack([np.ones(len(z)), *shares]), axis=1))
-
-
-def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: float) -> tuple[float, float]:
-    """Return the end mass and its standard deviation from three evenly spaced weighings of an exponential tail.
-
-    m_end = (m1 m3 − m2²)/(m1 + m3 − 2 m2), Aitken's extrapolation of a geometric sequence. Error by propagation of
-    independent weighing errors: sd · sqrt(r⁴ + 4 r² + 1)/(1 − r)², r = (m2 − m3)/(m1 − m2).
-
-    Parameters
-    ----------
-    first_g, second_g, third_g : float
-        The weighings, as much heat between each two. [g]
-    scale_sd_g : float
-        Standard deviation of one weighing. [g]
-
-    Returns
-    -------
-    (float, float)
-        End mass and its standard deviation. [g]
-
-    Raises
-    ------
-    TooLittleEvidence
-        If the first drop is lost in the scale's error, or the ratio of the drops lies outside 0.1 to 0.6.
-
-    Examples
-    --------
-    >>> end, sd = end_from_three(110.0, 105.0, 102.5, 0.3)
-    >>> round(end, 2), round(sd, 2)
-    (100.0, 1.72)
-    """
-    first_drop = first_g - second_g
-    if first_drop <= _LEAST_DROP_SDS * scale_sd_g * np.sqrt(2.0):
-        raise TooLittleEvidence(f"not yet: a drop of {first_drop:.3g} g is too close to the scale's error")
-    ratio = (second_g - third_g) / first_drop
-    if not _LEAST_DROP_RATIO <= ratio <= _MOST_DROP_RATIO:
-        raise TooLittleEvidence(f"not yet: the second drop is {ratio:.2f} of the first; it has to be 0.1 to 0.6")
-    # differences from the last weighing: the products of the printed form would cost half the digits.
-    end = third_g - (second_g - third_g) ** 2 / (first_drop - (second_g - third_g))
-    # g; propagation of independent errors to first order (JCGM 100:2008, 5.1.2)
-    sd = scale_sd_g * np.sqrt(ratio**4 + 4.0 * ratio**2 + 1.0) / (1.0 - ratio) ** 2
-    return float(end), float(sd)

@@ -11,9 +11,8 @@ from monitor.inference.fit.quantiles import quantiles
 from monitor.records import NORMAL_P95, Quantiles
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from monitor.physics.materials import Desiccant
+    from monitor.physics.numerics import FloatArray
 
 SENSOR_SD_SHARE = 0.5
 """Standard deviation of a hygrometer over its stated accuracy, read as an expanded uncertainty of coverage factor 2
@@ -81,18 +80,16 @@ def jar_verdict(
     return JarVerdict(alone, _quantiles(likelihood * weighed), agrees)
 
 
-def _normal_density(
-    value: float | NDArray[np.float64], mean: float | NDArray[np.float64], sd: float | NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _normal_density(value: float | FloatArray, mean: float | FloatArray, sd: float | FloatArray) -> FloatArray:
     """Return the density of a normal quantity; scipy.stats has it too, and takes half a second to import."""
     return np.asarray(np.exp(-0.5 * ((value - mean) / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
 
 
-def _slope_of_humidity(expected: NDArray[np.float64]) -> NDArray[np.float64]:
+def _slope_of_humidity(expected: FloatArray) -> FloatArray:
     return np.asarray(np.gradient(expected, _GRID))
 
 
-def _quantiles(density: NDArray[np.float64]) -> Quantiles:
+def _quantiles(density: FloatArray) -> Quantiles:
     if not density.sum() > 0.0:
         return Quantiles(float(_GRID[0]), float(_GRID[0]), float(_GRID[-1]))
     return quantiles(_GRID, density)

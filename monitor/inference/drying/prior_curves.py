@@ -11,9 +11,8 @@ from enum import IntEnum
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from monitor.physics.numerics import FloatArray
 
 
 class Unknown(IntEnum):
@@ -54,8 +53,6 @@ class DryMass:
     """[g]"""
     relative_sd: float
     """Standard deviation of its logarithm. [fraction]"""
-    because: str = ""
-    """Where it is known from, in words."""
 
     def at(self, z: FloatArray) -> FloatArray:
         """Return the dry mass for standard normal numbers.
@@ -81,8 +78,6 @@ class EndLoading:
     """[g/g]"""
     sd_g_per_g: float = 0.015
     """[g/g] Judgement: real beds end within a point or two of what they should."""
-    because: str = ""
-    """Where it is known from, in words."""
 
     def at(self, z: FloatArray, start_g_per_g: FloatArray) -> FloatArray:
         """Return the end loading for standard normal numbers; above ``STALL_FROM_Z`` the bed stalls.

@@ -37,7 +37,7 @@ ROOM_HUMIDITY_SD = 0.05
 """How far the air that beads lay in may have been from what the room shows now (a judgement). [fraction of
 saturation]"""
 
-MICROWAVE_END = EndLoading(0.012, 0.010, "beads at about 100 to 120 °C once the steam is swept off")
+MICROWAVE_END = EndLoading(0.012, 0.010)
 """No published end loading of a household microwave was found. Beads that no longer boil sit near 100 to 120 °C, where
 the floor of room air is 0.6 to 1.2 %; steam that lingers adds to it, so the spread is wide on purpose: both are
 judgements. [g/g]"""
@@ -83,7 +83,7 @@ _FLOOR_SHARE_SD, _FLOOR_HOT_SD, _HOT_FLOOR_DEGC = 0.25, 0.005, 90.0
 cent above [g/g], both sd: from measured isotherms of three lots of gel (monitor/physics/drying.py)."""
 
 
-def known_dry_mass(dry_mass_g: float, relative_sd: float, because: str) -> DryMass:
+def known_dry_mass(dry_mass_g: float, relative_sd: float) -> DryMass:
     """Return a dry mass known from an earlier run, or from weighing new beads.
 
     Parameters
@@ -92,15 +92,13 @@ def known_dry_mass(dry_mass_g: float, relative_sd: float, because: str) -> DryMa
         Median. [g]
     relative_sd : float
         Relative standard deviation, kept above a least one. [fraction]
-    because : str
-        Where it is known from.
 
     Returns
     -------
     DryMass
         Lognormal.
     """
-    return DryMass(dry_mass_g, max(relative_sd, _LEAST_DRY_SD), because)
+    return DryMass(dry_mass_g, max(relative_sd, _LEAST_DRY_SD))
 
 
 def dry_mass_of_new(mass_g: float) -> DryMass:
@@ -117,7 +115,7 @@ def dry_mass_of_new(mass_g: float) -> DryMass:
         Lognormal.
     """
     sd = NEW_LOADING_SD / (1.0 + NEW_LOADING)
-    return DryMass(mass_g / (1.0 + NEW_LOADING), sd, "new beads carry about 2.5 % of water")
+    return DryMass(mass_g / (1.0 + NEW_LOADING), sd)
 
 
 def least_dry_of_new(mass_g: float) -> float:
@@ -171,10 +169,7 @@ def dry_mass_from_room(
     slope = float(desiccant.isotherm.slope(float(humidity), room_temperature_degc))
     middle, relative_sd = factor or (1.0, desiccant.sigma_ln_capacity)
     sd = np.hypot(loading * middle * relative_sd, slope * middle * ROOM_HUMIDITY_SD) / (1.0 + loading * middle)
-    known_from = "a run of the same lot" if factor else f"beads at rest with {100.0 * room_relative_humidity:.0f} % RH"
-    return DryMass(
-        mass_g / (1.0 + loading * middle), float(sd), f"{known_from}: about {100.0 * loading * middle:.0f} %"
-    )
+    return DryMass(mass_g / (1.0 + loading * middle), float(sd))
 
 
 def dry_mass_unknown(mass_g: float) -> DryMass:
@@ -190,7 +185,7 @@ def dry_mass_unknown(mass_g: float) -> DryMass:
     DryMass
         Lognormal.
     """
-    return DryMass(mass_g / (1.0 + UNKNOWN_LOADING), UNKNOWN_RELATIVE_SD, "nobody knows how wet they were")
+    return DryMass(mass_g / (1.0 + UNKNOWN_LOADING), UNKNOWN_RELATIVE_SD)
 
 
 def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]]) -> LotFactor | None:
@@ -241,9 +236,7 @@ def end_of_hot_air(
         About the floor.
     """
     floor = float(drying_floor_g_per_g(desiccant.isotherm, dryer_degc, room_temperature_degc, room_relative_humidity))
-    return EndLoading(
-        max(floor, LEAST_FLOOR), because=f"hot room air at {dryer_degc:.0f} °C ends near {100.0 * floor:.1f} %"
-    )
+    return EndLoading(max(floor, LEAST_FLOOR))
 
 
 def floor_sd_g_per_g(floor_g_per_g: float, dryer_degc: float) -> float:

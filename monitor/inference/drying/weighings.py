@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.errors import OutOfRangeError
+from monitor.physics.numerics import FloatArray
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.inference.drying.prior_curves import Curves
 
-FloatArray = NDArray[np.float64]
 
 REPEAT_SD_PER_STEP = 0.3
 """How well a kitchen scale repeats itself, as a share of its last digit (a judgement; rounding comes on top)."""

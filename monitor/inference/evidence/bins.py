@@ -175,12 +175,10 @@ def _outside(room: Hours | None, grid: BinGrid) -> FloatArray:
 def _step_sizes(episode: Episode, grid: BinGrid) -> FloatArray:
     """Size of the largest step of each bin; a step may have come in the bin after its own, too. (bins) [fraction]"""
     sizes = np.zeros(len(grid))
-    for step in episode.steps:
-        if step.at_s >= episode.start_s:
-            at = grid.bin_at(step.at_s)
-            for near in (at, at + 1):
-                if 0 <= near < len(sizes):
-                    sizes[near] = max(sizes[near], abs(step.size))
+    for step in (one for one in episode.steps if one.at_s >= episode.start_s):
+        at = grid.bin_at(step.at_s)
+        near = slice(max(at, 0), max(at + 2, 0))
+        sizes[near] = np.maximum(sizes[near], abs(step.size))
     return sizes
 
 

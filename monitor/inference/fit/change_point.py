@@ -12,7 +12,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -26,11 +26,7 @@ from monitor.inference.fit.importance import Draws
 from monitor.inference.fit.posterior import GRADUAL_FROM_DAYS, Posterior
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.prior import Unknown
-from monitor.inference.model.state import (
-    Problem,
-    State,
-    drawn_box,
-)
+from monitor.inference.model.state import OF_DRAWS, Problem, State, drawn_box
 from monitor.records import Quantiles
 from monitor.texts import say
 
@@ -261,8 +257,7 @@ def _without_change(theta: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _joined(one: State, other: State, problem: Problem, theta: NDArray[np.float64]) -> State:
-    names = [f.name for f in fields(State) if f.name != "drawn"]
-    return State(drawn_box(problem, theta), **{n: np.r_[getattr(one, n), getattr(other, n)] for n in names})
+    return State(drawn_box(problem, theta), **{n: np.r_[getattr(one, n), getattr(other, n)] for n in OF_DRAWS})
 
 
 def _changed_draws(posterior: Posterior) -> NDArray[np.bool_]:

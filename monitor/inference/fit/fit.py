@@ -29,13 +29,7 @@ from monitor.inference.model.carried import Carried, with_carried
 from monitor.inference.model.kalman import run, run_on, water_at_start, weighed_as_put_in
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
-from monitor.inference.model.state import (
-    Problem,
-    StandardErrors,
-    State,
-    drawn_box,
-    sampled_state,
-)
+from monitor.inference.model.state import OF_DRAWS, Problem, StandardErrors, State, drawn_box, sampled_state
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, RoomClimate
 from monitor.texts import NAMED, say, say_many
@@ -46,6 +40,9 @@ _DRAWS = 1000
 """Draws of a posterior. Judgement: a 5 % point then rests on 50 of them."""
 COLDEST_DEGC, WARMEST_DEGC = -30.0, 80.0
 """A box's temperature is kept within these: what spaces and sensors bear. [°C] Judgement."""
+_SEED, _SEED_BELOW = 1, 3
+"""Of the random numbers, of a fit and of what is then below a limit. [count, no unit] Judgement: any but one another's
+and that of the forecast, so that no noise comes twice."""
 _LEAST_VAR_LOADING = 1e-14
 """The variance of a draw's water divides, and is taken for no less. [(g/g)²] Judgement: a spread of 1e-7 g/g shows on
 no scale."""
@@ -61,7 +58,7 @@ def estimate(
     carried: Carried | None = None,
     assumptions: Assumptions | None = None,
     count: int = _DRAWS,
-    seed: int = 1,
+    seed: int = _SEED,
     least_days: float = LEAST_DAYS,
 ) -> Posterior:
     """Return the posterior of a box from everything before an instant.
@@ -164,7 +161,7 @@ def room_before(
     return hours, interned(learn_room(hours, declared, now_s, seasonal))
 
 
-def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
+def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = _SEED) -> Posterior:
     """Return the posterior of a first fit under a prior of the leak that is pooled over boxes and earlier episodes.
 
     The likelihood stays, so draws are only reweighted; new ones are drawn where too few would be effective.
@@ -195,7 +192,7 @@ def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int 
     return replace(first, problem=problem, **_equally_weighted(draws, weighted_state, rng))
 
 
-def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior:
+def refitted(posterior: Posterior, problem: Problem, seed: int = _SEED) -> Posterior:
     """Return the posterior of the same readings under a prior with more unknowns.
 
     Parameters
@@ -234,8 +231,7 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws
 
 def _states_of(draws: Draws, states: list[State], problem: Problem) -> State:
     """The state that the filter left of each draw."""
-    names = [f.name for f in fields(State) if f.name != "drawn"]
-    values = {name: np.concatenate([getattr(one, name) for one in states])[draws.evaluated] for name in names}
+    values = {name: np.concatenate([getattr(one, name) for one in states])[draws.evaluated] for name in OF_DRAWS}
     return State(drawn=drawn_box(problem, draws.theta), **values)
 
 
@@ -282,7 +278,7 @@ def _bias_likelihood(record: Record, assumptions: Assumptions, now_s: float) -> 
     return bias_likelihood(found, record.box.sensor, assumptions, now_s)
 
 
-def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
+def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = _SEED) -> Posterior:
     """Return the posterior some hours later, without a fit of the whole episode.
 
     The filter runs on from the last state of each draw, and draws are weighted by what was seen since. Hours before the
@@ -334,15 +330,13 @@ def _errors_of_updates(count: int, seed: int) -> StandardErrors:
     return errors
 
 
-def unchanged(posterior: Posterior, seed: int = 1) -> Posterior:
+def unchanged(posterior: Posterior) -> Posterior:
     """Return a posterior that was kept for an update as one to answer from, of the same instant.
 
     Parameters
     ----------
     posterior : Posterior
         As ``for_update`` left it.
-    seed : int
-        Of the random numbers.
 
     Returns
     -------
@@ -351,8 +345,8 @@ def unchanged(posterior: Posterior, seed: int = 1) -> Posterior:
     """
     count = len(posterior.theta)
     draws = Draws(posterior.theta, np.full(count, 1.0 / count), 1)
-    errors = _errors_of_updates(count, seed)
-    return replace(posterior, **_equally_weighted(draws, posterior.filtered, np.random.default_rng(seed), errors))
+    errors = _errors_of_updates(count, _SEED)
+    return replace(posterior, **_equally_weighted(draws, posterior.filtered, np.random.default_rng(_SEED), errors))
 
 
 def _joined(older: Bins, newer: Bins) -> Bins:
@@ -396,7 +390,7 @@ def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
     return float(np.mean(bins.temperature_degc[recent] - room.temperature.course(middle)[recent]))
 
 
-def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
+def given_below(posterior: Posterior, limit: float) -> Posterior:
     """Return the posterior given that the box is still below a limit.
 
     Where nearly every draw is over it, those that aren't are few: so all weighted draws are reweighted by their chance
@@ -408,16 +402,13 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
         Of one box.
     limit : float
         [fraction of saturation]
-    seed : int
-        Of the random numbers. Judgement: any number but those of the fit and the forecast, so that no noise comes
-        twice.
 
     Returns
     -------
     Posterior
         The same where no draw could be below.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(_SEED_BELOW)
     if posterior.hypothetical:
         return posterior
     problem, draws, state = posterior.problem, posterior.draws, posterior.weighted_state

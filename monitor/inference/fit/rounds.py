@@ -178,21 +178,6 @@ class Rounds:
         self.log_prior = np.r_[self.log_prior, log_prior]
         self.log_likelihood = np.r_[self.log_likelihood, log_likelihood]
 
-    def log_density_at(self, points: FloatArray) -> FloatArray:
-        """Return the log density of the mixture of all proposals.
-
-        Parameters
-        ----------
-        points : ndarray, points × unknowns
-            [unit of each unknown]
-
-        Returns
-        -------
-        ndarray, points
-            [nat]
-        """
-        return np.asarray(self._log_total_at(points) - np.log(len(self)))
-
     @property
     def log_density(self) -> FloatArray:
         """Of the mixture, at its own points. (points) [nat]"""

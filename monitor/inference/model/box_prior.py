@@ -44,8 +44,9 @@ is known to us. Wide on purpose: readings and other boxes of the style narrow it
 _AIR_CHANGES_UNKNOWN = (1.6, 1.2)
 """The same of any other style. [1/day] and [1] Judgement: the middle of these, with a spread over all of them."""
 _FED_THROUGH_TUBE = 1.3
-"""A hole for the filament makes a box so many times as leaky. [factor] Judgement: a tight bore of 2 mm passes 0.001
-g/day/kPa (``physics.leakage.hole_conductance``), a loose one or a worn grommet a good part of what a seal does."""
+"""A hole for the filament makes a box so many times as leaky. [factor] Judgement: through the ring that a
+filament of 1.75 mm leaves in a bore of 2 mm, a centimeter long, diffusion (D A/(Rv T L), D 2.5e-5 m²/s) brings 0.001
+g/day/kPa; a loose one or a worn grommet lets in a good part of what a seal does."""
 
 _START_HUMIDITY = {
     "new": (0.03, 0.7),
@@ -95,7 +96,7 @@ _SLOW_CAPACITY_SD = 0.35
 (tables/polymers.toml), masses left on a spool less well."""
 _SLOW_LAG_SD = 0.6
 """How far their lag lies from the table's. [ln days] Judgement: winding slows a spool three to ten times (from memory,
-``physics.materials.SIGMA_LN_WINDING_FACTOR``)."""
+``physics.materials.WINDING_FACTOR``)."""
 _LEAST_LAG_DAYS = 0.5
 """Slow contents lag by at least this much. [days] Judgement: what answers sooner is at rest with the air in any bin."""
 _NO_SLOW_G = 1e-4

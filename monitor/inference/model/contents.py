@@ -34,7 +34,7 @@ _CORE_HUMIDITY = 0.35
 """The same of a cardboard core. [fraction of saturation] Judgement: board comes from a shop's or a room's air, and
 follows it within days."""
 _CORE_G = 180.0
-"""Mass of a cardboard core: the middle of 120 to 250 g, from memory (``spool_mass_g`` of tables/cardboard.toml). [g]"""
+"""Mass of a cardboard core: the middle of 120 to 250 g, from memory. [g]"""
 _CORE_G_PER_G = 0.08
 """Water of board for a humidity of 1, a straight line. [g/g] The slope of its isotherm from 20 to 40 % RH at 23 °C,
 0.08 to 0.09 (tables/cardboard.toml, after Tryding et al. 2022); steeper below 10 % and above 50 %."""

@@ -119,7 +119,7 @@ class State:
         """
         given = {"log_conductance": log_conductance, "loading": loading, "slow_humidity": slow_humidity}
         zero = np.zeros(len(loading))
-        others = {f.name: zero for f in fields(cls) if f.name != "drawn" and f.name not in given}
+        others = {name: zero for name in OF_DRAWS if name not in given}
         return cls(drawn=drawn, **given, **others)
 
     @property
@@ -140,8 +140,7 @@ class State:
         State
             Arrays copied.
         """
-        values = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "drawn"}
-        return State(drawn=self.drawn.take(draws), **{name: value[draws] for name, value in values.items()})
+        return State(drawn=self.drawn.take(draws), **{name: getattr(self, name)[draws] for name in OF_DRAWS})
 
     @property
     def conductance(self) -> FloatArray:
@@ -220,6 +219,10 @@ def air_of(outside_kpa: FloatArray, temperature_degc: FloatArray) -> Air:
     saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
     air_water = saturation * grams_per_m3_per_pa(temperature_degc) / LITERS_PER_M3
     return Air(outside_kpa, saturation / PA_PER_KPA, temperature_degc, air_water)
+
+
+OF_DRAWS = tuple(one.name for one in fields(State) if one.name != "drawn")
+"""What a state has of each draw."""
 
 
 class StandardErrors(NamedTuple):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -22,7 +22,7 @@ from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.fit import refreshed, unchanged
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.fit.posterior import Posterior, Record, what_updates_start_from
-from monitor.inference.model.state import State, drawn_box
+from monitor.inference.model.state import OF_DRAWS, State, drawn_box
 from monitor.inference.shelf.first_fit import (
     BoxInput,
     FirstFit,
@@ -284,7 +284,7 @@ class LastFit:
 
     def __getstate__(self) -> dict[str, Any]:
         """Travel and be kept in single precision: seven digits, far below what a thousand draws can tell."""
-        filtered = np.array([getattr(self.posterior.filtered, name) for name in _OF_DRAWS], np.float32)
+        filtered = np.array([getattr(self.posterior.filtered, name) for name in OF_DRAWS], np.float32)
         theta = self.posterior.theta.astype(np.float32)
         of_draws = what_updates_start_from(self.posterior.theta, self.posterior.filtered)
         others = {name: value for name, value in vars(self.posterior).items() if name not in of_draws}
@@ -294,13 +294,9 @@ class LastFit:
         """Come back in double precision."""
         theta, filtered = kept.pop("theta").astype(np.float64), kept.pop("filtered").astype(np.float64)
         others = kept.pop("posterior")
-        state = State(drawn_box(others["problem"], theta), **dict(zip(_OF_DRAWS, filtered, strict=True)))
+        state = State(drawn_box(others["problem"], theta), **dict(zip(OF_DRAWS, filtered, strict=True)))
         posterior = Posterior(**others, **what_updates_start_from(theta, state))
         self.__dict__.update(kept, posterior=posterior)
-
-
-_OF_DRAWS = tuple(one.name for one in fields(State) if one.name != "drawn")
-"""What is kept of the filtered state of each draw."""
 
 
 def recent_steps_s(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> tuple[float, ...]:

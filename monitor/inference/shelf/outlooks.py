@@ -44,8 +44,8 @@ _Answer = TypeVar("_Answer")
 _FIRST_FITS_SHARE = 0.55
 """Of the time that all takes. Judgement; only a progress bar rests on it."""
 _UPDATES_PER_FIT = 4
-"""So many updates are worth as much to another process as one fit. [boxes] Measured: an update is 8 ms of work of 12
-that the night of a box costs, against 30 for a fit. The number of processes rests on it."""
+"""So many updates are worth as much to another process as one fit. [boxes] Measured when each took twice as long as
+now: an update was 8 ms of work of 12 that the night of a box cost, a fit 30. The number of processes rests on it."""
 
 _log = logging.getLogger(__name__)
 
@@ -116,51 +116,10 @@ class Fitted:
     """What a later update starts from; None where there is no fit, or nobody keeps it."""
 
 
-def outlooks(
-    histories: Sequence[BoxHistory],
-    as_of: datetime,
-    humidity_limits: Sequence[float] | None = None,
-    horizon_days: int = HORIZON_DAYS,
-    change: WhatIf | None = None,
-    *,
-    workers: Workers = None,
-    progress: Progress = lambda _share: None,
-) -> list[Outlook]:
-    """Return one outlook for each history, in order; boxes given together inform each other.
-
-    Parameters
-    ----------
-    histories : sequence of BoxHistory
-        What was declared, logged and shown, a box each.
-    as_of : datetime
-        The present of all of them; what came later doesn't count.
-    humidity_limits : sequence of float, optional
-        One for each box; its own where left out. [fraction of saturation]
-    horizon_days : int
-        How far to look ahead. [days]
-    change : WhatIf, optional
-        A what-if that is forecast too, beside the box as it is.
-    workers : int or Cluster, optional
-        Processes for many boxes, or a cluster; one process for each core where left out.
-    progress : callable
-        Called with the share done, from 0 to 1.
-
-    Returns
-    -------
-    list of Outlook
-        Where an estimate came to nothing, the outlook says why.
-    """
-    found = fitted(
-        histories, as_of, humidity_limits, horizon_days, change, keep=False, workers=workers, progress=progress
-    )
-    return [one.outlook for one in found]
-
-
 def fitted(
     histories: Sequence[BoxHistory],
     as_of: datetime,
     humidity_limits: Sequence[float] | None = None,
-    horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     *,
     others: Sequence[LeakObservation] = (),
@@ -170,10 +129,11 @@ def fitted(
     workers: Workers = None,
     progress: Progress = lambda _share: None,
 ) -> Iterator[Fitted]:
-    """Yield one outlook for each history as ``outlooks`` does, with what is worth keeping of its fit.
+    """Yield one outlook for each history, in order, with what is worth keeping of its fit.
 
-    Each box is fitted alone, then again under the prior pooled over all. Nothing but answers and what boxes teach one
-    another is held for all of them at once.
+    Each box is fitted alone, then again under the prior pooled over all, so boxes given together inform each other.
+    Nothing but answers and what boxes teach one another is held for all of them at once. Where an estimate came to
+    nothing, the outlook says why.
 
     Parameters
     ----------
@@ -184,8 +144,6 @@ def fitted(
         The present of all of them; what came later doesn't count.
     humidity_limits : sequence of float, optional
         One for each box; its own where left out. [fraction of saturation]
-    horizon_days : int
-        How far to look ahead. [days]
     change : WhatIf, optional
         A what-if that is forecast too, beside the box as it is.
     others : sequence of LeakObservation
@@ -208,7 +166,7 @@ def fitted(
     """
     now_s, count = as_of.timestamp(), len(histories)
     rates = rates or rates_of((history.entries for history in histories), now_s)
-    shared, steps_s = _Shared(histories, now_s, horizon_days, change, rates, keep, as_kept=as_kept), []
+    shared, steps_s = _Shared(histories, now_s, HORIZON_DAYS, change, rates, keep, as_kept=as_kept), []
     with worker_pool(shared, count, workers) as executor, first_fits(count) as firsts:
         looked = executor.each(_first_fit, range(count))
         for first, steps in _with_progress(looked, count, progress, 0.0, _FIRST_FITS_SHARE):
@@ -228,7 +186,6 @@ def updated(
     as_of: datetime,
     *,
     humidity_limits: Sequence[float] | None = None,
-    horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     rates: DisturbanceRates | None = None,
     as_kept: Callable[[Fitted], Fitted] | None = None,
@@ -247,8 +204,6 @@ def updated(
         The present of all of them, no earlier than the fits; what came later doesn't count.
     humidity_limits : sequence of float, optional
         One for each box; its own where left out. [fraction of saturation]
-    horizon_days : int
-        How far to look ahead. [days]
     change : WhatIf, optional
         A what-if that is forecast too, beside the box as it is.
     rates : DisturbanceRates, optional
@@ -267,7 +222,7 @@ def updated(
     """
     now_s, count = as_of.timestamp(), len(histories)
     rates = rates or rates_of((history.entries for history in histories), now_s)
-    shared = _Shared(histories, now_s, horizon_days, change, rates, True, as_kept=as_kept)
+    shared = _Shared(histories, now_s, HORIZON_DAYS, change, rates, True, as_kept=as_kept)
     limits: Iterable[float | None] = humidity_limits or repeat(None, count)
     jobs = (
         _Update(place, last_fit, teaching, limit)
@@ -287,7 +242,7 @@ def outlook_among(
     assumptions: Assumptions | None = None,
     at_any_age: bool = False,
 ) -> Outlook:
-    """Return the outlook of one box, the very one that ``outlooks`` of all of them gives it.
+    """Return the outlook of one box, the very one that it gets where all of them are ``fitted``.
 
     Parameters
     ----------
@@ -304,7 +259,7 @@ def outlook_among(
     assumptions : Assumptions, optional
         The model of errors; the usual one where left out.
     at_any_age : bool
-        True answers by the prior where ``outlooks`` refuses because there are too few readings yet.
+        True answers by the prior where ``fitted`` refuses because there are too few readings yet.
 
     Returns
     -------

@@ -47,7 +47,7 @@ class Supposable:
         Returns
         -------
         CrossingForecast
-            The very one that ``outlooks`` gives for this change.
+            The very one that ``fitted`` gives for this change.
         """
         return what_if(self.posterior, change, horizon_days)
 

@@ -27,8 +27,9 @@ Job = TypeVar("Job")
 Answer = TypeVar("Answer")
 
 PAYS_FROM = 64
-"""Boxes from which on starting processes, about three quarters of a second of work each, is worth it. [boxes] Measured:
-the fit of a box costs some 30 ms (DEVELOPERS.md), so that two processes have won what it takes to start them."""
+"""Boxes from which on starting processes, about three quarters of a second of work each, is worth it. [boxes]
+Judgement: fit and forecast of a box cost 15 ms after two months and more with every episode, so that about here two
+processes have won what it takes to start them."""
 _AT_A_TIME = 4
 """Boxes sent to a process at once. [boxes] Judgement: sending costs little then, and none waits long at the end."""
 _WAITING = 4

@@ -19,7 +19,7 @@ from monitor.records import Forwarding, InfluxAddress, Reading, Rejection
 from monitor.retrying import BackOff
 from monitor.store.influx.wire import flux_series, line
 from monitor.store.sqlite.ledger import add_rejections
-from monitor.store.sqlite.rows import from_ms, to_reading
+from monitor.store.sqlite.rows import from_ms_or_none, to_reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -193,7 +193,7 @@ def look_at(database: Database, address: InfluxAddress, now: datetime) -> Forwar
         trouble = f"does not answer ({type(error).__name__})"
     finally:
         client.close()
-    return Forwarding(trouble, int(waiting), None if oldest_ms is None else from_ms(oldest_ms))
+    return Forwarding(trouble, int(waiting), from_ms_or_none(oldest_ms))
 
 
 def keep_forwarding(

@@ -20,7 +20,7 @@ from monitor.records.alerts import (
     StandingAlert,
     Told,
 )
-from monitor.store.sqlite.rows import from_ms, to_ms
+from monitor.store.sqlite.rows import from_ms, from_ms_or_none, to_ms, to_ms_or_none
 
 if TYPE_CHECKING:
     import sqlite3
@@ -109,7 +109,10 @@ class SqliteAlerts:
 
     def said(self, route: str) -> Mapping[int, Sent]:
         """Return what was put on its way by a route, by the number of the alert; of those that stand."""
-        return {alert_id: Sent(steps, _instant(sent_at_ms)) for alert_id, steps, sent_at_ms in self._rows(_SAID, route)}
+        return {
+            alert_id: Sent(steps, from_ms_or_none(sent_at_ms))
+            for alert_id, steps, sent_at_ms in self._rows(_SAID, route)
+        }
 
     def put(self, route: str, alert_id: int, kind: MessageKind, step: int, now: datetime) -> None:
         """Put an alert on its way; one that is there already stays as it is."""
@@ -185,7 +188,7 @@ class SqliteAlerts:
     def routes(self) -> Mapping[str, RouteState]:
         """Return how each route is doing that was ever used."""
         return {
-            route: RouteState(route, waiting, _instant(sent_at_ms), _instant(failing_since_ms), trouble)
+            route: RouteState(route, waiting, from_ms_or_none(sent_at_ms), from_ms_or_none(failing_since_ms), trouble)
             for route, waiting, sent_at_ms, failing_since_ms, trouble in self._rows(_ROUTES)
         }
 
@@ -195,12 +198,12 @@ class SqliteAlerts:
 
 
 def _kept(connection: sqlite3.Connection, standing: StandingAlert) -> StandingAlert:
-    alert, times = standing.alert, (_ms(standing.clear_since), _ms(standing.ended_at))
+    alert, times = standing.alert, (to_ms_or_none(standing.clear_since), to_ms_or_none(standing.ended_at))
     if standing.alert_id:
         connection.execute(_UPDATE, (alert.text, alert.urgent, *times, standing.alert_id))
         return standing
     begin = (alert.box, alert.kind.value, alert.about, alert.text, alert.urgent, to_ms(standing.since))
-    inserted = connection.execute(_INSERT, (*begin, times[0], _ms(standing.heard_at), times[1]))
+    inserted = connection.execute(_INSERT, (*begin, times[0], to_ms_or_none(standing.heard_at), times[1]))
     return replace(standing, alert_id=int(inserted.lastrowid or 0))
 
 
@@ -209,9 +212,9 @@ def _to_standing(row: Sequence[Any]) -> StandingAlert:
     return StandingAlert(
         Alert(box, AlertKind(kind), text, about, bool(urgent)),
         from_ms(since_ms),
-        _instant(clear_since_ms),
-        _instant(heard_at_ms),
-        _instant(ended_at_ms),
+        from_ms_or_none(clear_since_ms),
+        from_ms_or_none(heard_at_ms),
+        from_ms_or_none(ended_at_ms),
         alert_id,
     )
 
@@ -219,11 +222,3 @@ def _to_standing(row: Sequence[Any]) -> StandingAlert:
 def _read_content(content: str) -> dict[str, Any]:
     read = orjson.loads(content)
     return {**read, "told": tuple(Told(**told) for told in read["told"])}
-
-
-def _instant(at_ms: int | None) -> datetime | None:
-    return None if at_ms is None else from_ms(at_ms)
-
-
-def _ms(at: datetime | None) -> int | None:
-    return None if at is None else to_ms(at)

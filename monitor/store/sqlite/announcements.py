@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.records.announced import AnnouncedEvent, DryingSession
 from monitor.store.sqlite.beside import log_was_taken_away, writing_beside
-from monitor.store.sqlite.rows import from_ms, to_ms
+from monitor.store.sqlite.rows import from_ms, from_ms_or_none, to_ms, to_ms_or_none
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from datetime import datetime
 
     from monitor.store.sqlite.connection import Database
 
@@ -91,8 +90,8 @@ def _packed(session: DryingSession) -> str:
         "appliance": session.appliance,
         "boxes": session.boxes,
         "details": session.details,
-        "starts_at_ms": _ms(session.starts_at),
-        "ends_at_ms": _ms(session.ends_at),
+        "starts_at_ms": to_ms_or_none(session.starts_at),
+        "ends_at_ms": to_ms_or_none(session.ends_at),
         "alarms_at_ms": [to_ms(at) for at in session.alarms_at],
         "spares": session.spares,
     }
@@ -109,19 +108,11 @@ def _to_event(row: tuple[Any, ...]) -> AnnouncedEvent | None:
             body["appliance"],
             tuple(body["boxes"]),
             body["details"],
-            _instant(body["starts_at_ms"]),
-            _instant(body["ends_at_ms"]),
+            from_ms_or_none(body["starts_at_ms"]),
+            from_ms_or_none(body["ends_at_ms"]),
             tuple(from_ms(at) for at in body["alarms_at_ms"]),
             tuple(body.get("spares", ())),
         )
         return AnnouncedEvent(uid, session, from_ms(changed_at_ms), sequence, bool(cancelled))
     except (ValueError, TypeError, KeyError, OverflowError):
         return None
-
-
-def _ms(at: datetime | None) -> int | None:
-    return None if at is None else to_ms(at)
-
-
-def _instant(at_ms: int | None) -> datetime | None:
-    return None if at_ms is None else from_ms(at_ms)

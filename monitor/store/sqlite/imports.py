@@ -11,7 +11,7 @@ from monitor.errors import LedgerError, UnknownBoxError, UnknownNameError
 from monitor.records import ImportCounts, ImportKind, NumberedImport
 from monitor.records.readings import ROWS_AT_ONCE
 from monitor.store.sqlite.ledger import add_rejections
-from monitor.store.sqlite.rows import AT, from_ms, span_ms, to_ms, to_reading
+from monitor.store.sqlite.rows import AT, from_ms, from_ms_or_none, span_ms, to_ms, to_reading
 from monitor.store.sqlite.withdrawing import VALUES_ALONE, put_back, values_alone, withdraw
 
 if TYPE_CHECKING:
@@ -188,7 +188,7 @@ def _to_import(row: tuple[object, ...]) -> NumberedImport:
     number, kind, what, begun_ms, finished_ms, *counts = row
     return NumberedImport(
         number, ImportKind(kind), what, from_ms(begun_ms),  # type: ignore[arg-type]
-        None if finished_ms is None else from_ms(finished_ms), *counts,  # type: ignore[arg-type]
+        from_ms_or_none(finished_ms), *counts,  # type: ignore[arg-type]
     )  # fmt: skip
 
 

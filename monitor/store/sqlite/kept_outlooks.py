@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from monitor.records import KeptOutlook
 from monitor.store.sqlite.beside import log_was_taken_away, writing_beside
 from monitor.store.sqlite.digests import sum_hours_that_are_over
-from monitor.store.sqlite.rows import from_ms, to_ms
+from monitor.store.sqlite.rows import from_ms, from_ms_or_none, to_ms, to_ms_or_none
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -107,7 +107,7 @@ def _to_row(kept: KeptOutlook) -> tuple[object, ...]:
         kept.rests_on,
         kept.answer,
         kept.teaching,
-        None if kept.fitted_until is None else to_ms(kept.fitted_until),
+        to_ms_or_none(kept.fitted_until),
         kept.fit_rests_on,
     )
 
@@ -121,7 +121,7 @@ def _to_kept(row: tuple[object, ...]) -> KeptOutlook | None:
             rests_on,  # type: ignore[arg-type]
             answer,  # type: ignore[arg-type]
             teaching,  # type: ignore[arg-type]
-            None if fitted_until_ms is None else from_ms(fitted_until_ms),  # type: ignore[arg-type]
+            from_ms_or_none(fitted_until_ms),  # type: ignore[arg-type]
             fit_rests_on,  # type: ignore[arg-type]
         )
     except (TypeError, OverflowError):

@@ -53,6 +53,16 @@ def from_ms(at_ms: int) -> datetime:
     return _EPOCH + at_ms * _MS
 
 
+def to_ms_or_none(at: datetime | None) -> int | None:
+    """Return milliseconds since 1970; None stays None."""
+    return None if at is None else to_ms(at)
+
+
+def from_ms_or_none(at_ms: int | None) -> datetime | None:
+    """Return the aware UTC instant; None stays None."""
+    return None if at_ms is None else from_ms(at_ms)
+
+
 def to_row(box_id: int, reading: Reading) -> Row:
     """Return a reading as a row of ``readings``."""
     _, at, temperature_degc, relative_humidity, battery_v, seq, _, sent_at_known, source, _ = reading

@@ -17,7 +17,6 @@ _MOST_OF_ALL = 30  # a count of failures; judgement: a household together makes 
 _LOCKED_S = 120.0  # judgement: a person can wait so long, and a guesser gets 150 tries an hour
 _MOST_ADDRESSES = 1000  # a count; judgement: more than a home network has, and little memory
 _IPV6_HOUSEHOLD_BITS = 64  # one host may take any address of its network (RFC 4291, section 2.5.4)
-_EVERYBODY = ""
 
 
 @dataclass(slots=True)

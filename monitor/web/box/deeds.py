@@ -22,7 +22,7 @@ from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
 from monitor.presentation.amounts import sentence
 from monitor.presentation.clock import utc_now
-from monitor.presentation.log_input import LogInputError, typed_entry, typed_instant, typed_reading
+from monitor.presentation.log_input import typed_entry, typed_instant, typed_reading
 from monitor.records import EntryKind
 from monitor.services.hand_readings import keep_hand_reading, reading_at, withdraw_reading
 from monitor.texts import said, say, to_say
@@ -142,8 +142,8 @@ class Deeds:
         return (
             Route("/box/{name:path}/log", changes(tokens, self.save), methods=["POST"]),
             Route("/box/{name:path}/undo", changes(tokens, self.undo), methods=["POST"]),
-            Route("/box/{name:path}/log", _to_box, methods=["GET"]),
-            Route("/box/{name:path}/undo", _to_box, methods=["GET"]),
+            Route("/box/{name:path}/log", to_box, methods=["GET"]),
+            Route("/box/{name:path}/undo", to_box, methods=["GET"]),
         )
 
     def save(self, request: Request, form: Mapping[str, str]) -> Response:
@@ -155,9 +155,9 @@ class Deeds:
             led, again = self._remembered.once(form, lambda: self._kept(name, deed, form))
         except UnconfirmedError as error:
             return self._refused(request, name, Sent(deed, form, str(error), doubted=True))
-        except LogInputError as error:
+        except TypedError as error:
             return self._refused(request, name, Sent(deed, form, str(error), error.field))
-        except (LedgerError, TypedError) as error:
+        except LedgerError as error:
             return self._refused(request, name, Sent(deed, form, str(error)))
         answer = self._lead(name, form, led + (f"&{AGAIN}=1" if again and AGAIN not in led else ""))
         self._remember_holder(answer, name, form)
@@ -166,20 +166,18 @@ class Deeds:
     def undo(self, request: Request, form: Mapping[str, str]) -> Response:
         """Take back an entry or a reading of this box, or log again what was taken back."""
         name = self._name(request)
-        for key, step in (
-            ("undo", self._undo),
-            ("redo", self._redo),
-            ("unread", self._unread),
-            ("reread", self._reread),
-        ):
-            if (number := number_of(form.get(key, ""))) is not None:
-                try:
-                    with self.site.writing() as stores:
-                        led = step(stores, name, number)
-                except LedgerError as error:
-                    return self._refused(request, name, Sent("undo", form, str(error)))
-                return self._lead(name, form, led)
-        raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
+        steps = {"undo": self._undo, "redo": self._redo, "unread": self._unread, "reread": self._reread}
+        numbers = {key: number_of(form.get(key, "")) for key in steps}
+        asked = next(((steps[key], number) for key, number in numbers.items() if number is not None), None)
+        if asked is None:
+            raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
+        step, number = asked
+        try:
+            with self.site.writing() as stores:
+                led = step(stores, name, number)
+        except LedgerError as error:
+            return self._refused(request, name, Sent("undo", form, str(error)))
+        return self._lead(name, form, led)
 
     # --- keeping -----------------------------------------------------------------------------------------------------
 
@@ -211,7 +209,7 @@ class Deeds:
         shelf, now = self.site.shelf, self.site.now()
         needed, ask = _NEEDED.get(deed, ("", ""))
         if needed and not form.get(needed, "").strip():
-            raise LogInputError(needed, say(ask))
+            raise TypedError(say(ask), field=needed)
         at = time_of(form, now)
         texts = {key.replace("-", "_"): form.get(key, "").strip() or None for key in _TEXTS.get(deed, ())}
         if deed == "color":
@@ -301,8 +299,9 @@ def time_of(form: Mapping[str, str], now: datetime) -> str | None:
     """Return when it was, as the command line would take it: typed, picked, or the quick choice; None is now."""
     typed, picked = form.get("at", "").strip(), form.get("on", "").strip()
     if typed and picked:
-        raise LogInputError(
-            "at", say("two times are given, '{typed}' and '{picked}'. Clear one of them", typed=typed, picked=picked)
+        raise TypedError(
+            say("two times are given, '{typed}' and '{picked}'. Clear one of them", typed=typed, picked=picked),
+            field="at",
         )
     if typed or picked:
         return typed or picked
@@ -315,7 +314,7 @@ def time_of(form: Mapping[str, str], now: datetime) -> str | None:
         "evening": f"yesterday {EVENING}",
     }
     if quick not in words:
-        raise LogInputError("at", say("'{quick}' is not a time", quick=quick))
+        raise TypedError(say("'{quick}' is not a time", quick=quick), field="at")
     return words[quick]
 
 
@@ -340,6 +339,6 @@ def _plain_holder(text: str) -> str:
     return text if text.isascii() and len(text) <= _LONGEST_HOLDER and quantities.is_mass(text) else ""
 
 
-def _to_box(request: Request) -> RedirectResponse:
+def to_box(request: Request) -> RedirectResponse:
     """Lead from the address of a form to the page it stands on."""
     return RedirectResponse(f"/box/{quote(request.path_params['name'])}", HTTPStatus.SEE_OTHER)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from http import HTTPStatus
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
-from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
 from monitor.presentation.amounts import sentence
 from monitor.presentation.clock import utc_now
+from monitor.web.box.deeds import to_box
 from monitor.web.forms import changes
 
 if TYPE_CHECKING:
@@ -40,15 +38,11 @@ class HeardForm:
         """Return the addresses."""
         return (
             Route("/box/{name:path}/heard", changes(self.site.tokens, self.hear), methods=["POST"]),
-            Route("/box/{name:path}/heard", _to_box, methods=["GET"]),
+            Route("/box/{name:path}/heard", to_box, methods=["GET"]),
         )
 
     def hear(self, request: Request, _form: Mapping[str, str]) -> Response:
         """Note that somebody knows what stands of a box, and lead back to its page."""
         with self.site.writing() as stores:
             stores.alerts.hear(utc_now(), request.path_params["name"])
-        return _to_box(request)
-
-
-def _to_box(request: Request) -> Response:
-    return RedirectResponse(f"/box/{quote(request.path_params['name'])}", HTTPStatus.SEE_OTHER)
+        return to_box(request)

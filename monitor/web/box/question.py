@@ -7,11 +7,12 @@ from collections import OrderedDict
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from monitor.errors import TypedError
 from monitor.physics import calculators
 from monitor.presentation.amounts import figures
 from monitor.presentation.answers import time_left_ratio
 from monitor.presentation.bead_wording import beads
-from monitor.presentation.what_if_input import WhatIfInputError, what_if_input
+from monitor.presentation.what_if_input import what_if_input
 from monitor.presentation.what_if_wording import what_changes
 from monitor.presentation.wording import Wording
 from monitor.records import WhatIf
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 
 _SUCH_AS = {"limit": "25", "leak-times": "0.5", "dry-mass": "100", "room-rh": "50", "room-temperature": "20"}
 _NUMBERS = tuple(_SUCH_AS)
-_OF_ROOM = ("room-rh", "room-temperature")
 _AT_HAND = 8  # boxes; judgement: as many as people look at in one hour; half a megabyte each
 _SAME = 1e-4  # of a value; judgement: what is lost where four digits of it are shown
 _MOST_SLID = 4.0  # times what is there; judgement: four portions fill any box
@@ -91,7 +91,7 @@ class Asker:
         blank = _blank(typed, now, words)
         try:
             change = _change(self.site.shelf, typed, blank.present, answer)
-        except WhatIfInputError as error:
+        except TypedError as error:
             return replace(blank, problem=str(error), problem_at=error.field)
         if change == WhatIf():
             return blank
@@ -155,7 +155,7 @@ def _change(shelf: Shelf, typed: Mapping[str, str], present: Mapping[str, str], 
     if "fresh" in typed and change.dry_mass_g is None and change.desiccant is None:
         there_g = answer.charge.dry_mass_g if answer.charge is not None else None
         if there_g is None:
-            raise WhatIfInputError("dry-mass", say("type how much of fresh beads: nobody logged what is in the box"))
+            raise TypedError(say("type how much of fresh beads: nobody logged what is in the box"), field="dry-mass")
         return replace(change, dry_mass_g=there_g)
     return change
 
@@ -168,8 +168,9 @@ def _number(name: str, text: str, present: str) -> float | None:
     try:
         number = float(plain)
     except ValueError:
-        raise WhatIfInputError(
-            name, say("'{text}' won't do; write a number, such as {such_as}", text=text[:20], such_as=_SUCH_AS[name])
+        raise TypedError(
+            say("'{text}' won't do; write a number, such as {such_as}", text=text[:20], such_as=_SUCH_AS[name]),
+            field=name,
         ) from None
     return None if present and abs(number - float(present)) <= _SAME * abs(float(present)) else number
 

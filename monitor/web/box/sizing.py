@@ -20,10 +20,10 @@ from monitor.presentation.sizing_wording import (
     standard_rows,
     standard_rules,
 )
-from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.presentation.what_if_input import known_beads
 from monitor.presentation.wording import Wording
 from monitor.records import BoxState
-from monitor.records.declared import LIMIT_RANGE_PCT
+from monitor.records.declared import LIMIT_RANGE_PCT, SIZED_MONTHS, SIZED_MONTHS_RANGE
 from monitor.services.sizing import SizeQuestion, sizing
 
 if TYPE_CHECKING:
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 
 MONTHS, MASS, LIMIT, KIND = "size-months", "size-mass", "size-limit", "size-beads"
 FIELDS = (MONTHS, MASS, LIMIT, KIND)
-USUAL_MONTHS = "6"
-_MONTHS_RANGE = (0.1, 24.0)  # months; judgement: seals and beads change in two years, as at the command line
 _USUAL_BEADS = "silica_gel_regular_density"
 _KEPT = 32  # a count of answers; judgement: a page that renews itself asks the same once more
 
@@ -84,7 +82,7 @@ class Sizer:
             return blank
         try:
             question = self._question(typed, snapshot, answer)
-        except WhatIfInputError as error:
+        except TypedError as error:
             return replace(blank, problem=str(error), problem_at=error.field)
         asked = (question, words.ounces, snapshot.assessed_at or snapshot.as_of)
         with self._one_at_a_time:
@@ -100,11 +98,11 @@ class Sizer:
     def _question(self, typed: Mapping[str, str], snapshot: Snapshot, answer: Assessment) -> SizeQuestion:
         mass_g = _mass_g(typed.get(MASS, "").strip(), self.site)
         limit_pct = _number(typed, LIMIT, 100.0 * answer.box.humidity_limit, LIMIT_RANGE_PCT, "a limit is")
-        months = _number(typed, MONTHS, float(USUAL_MONTHS), _MONTHS_RANGE, "the months are")
+        months = _number(typed, MONTHS, SIZED_MONTHS, SIZED_MONTHS_RANGE, "the months are")
         try:
             kind = known_beads(typed.get(KIND) or _kind_of(answer))
-        except WhatIfInputError as error:
-            raise WhatIfInputError(KIND, str(error)) from None
+        except TypedError as error:
+            raise TypedError(str(error), field=KIND) from None
         return SizeQuestion(
             box=answer.box,
             desiccant=kind or _USUAL_BEADS,
@@ -144,7 +142,7 @@ def _standards(told: Sizing, words: Wording) -> list[tuple[str, str, str, str]]:
 
 def _blank(typed: Mapping[str, str], answer: Assessment) -> SizeView:
     limit = "" if answer.state is BoxState.undeclared else f"{100.0 * answer.box.humidity_limit:.4g}"
-    usual = {MONTHS: USUAL_MONTHS, MASS: "", LIMIT: limit, KIND: _kind_of(answer)}
+    usual = {MONTHS: f"{SIZED_MONTHS:g}", MASS: "", LIMIT: limit, KIND: _kind_of(answer)}
     values = {name: typed.get(name, "").strip() or usual[name] for name in FIELDS}
     kinds = [(kind, beads(kind), values[KIND] == kind) for kind in calculators.desiccant_kinds()]
     return SizeView(values, kinds)
@@ -160,7 +158,7 @@ def _mass_g(text: str, site: Site) -> float | None:
     try:
         return quantities.mass_g(text, site.shelf) if text else None
     except TypedError as error:
-        raise WhatIfInputError(MASS, str(error)) from None
+        raise TypedError(str(error), field=MASS) from None
 
 
 def _number(typed: Mapping[str, str], name: str, usual: float, span: tuple[float, float], what: str) -> float:
@@ -168,7 +166,7 @@ def _number(typed: Mapping[str, str], name: str, usual: float, span: tuple[float
     try:
         number = float(text.replace(",", ".")) if text else usual
     except ValueError:
-        raise WhatIfInputError(name, f"'{text[:20]}' won't do; write a number, such as {usual:g}") from None
+        raise TypedError(f"'{text[:20]}' won't do; write a number, such as {usual:g}", field=name) from None
     if not span[0] <= number <= span[1]:
-        raise WhatIfInputError(name, f"{number:g} is not valid: {what} from {span[0]:g} to {span[1]:g}")
+        raise TypedError(f"{number:g} is not valid: {what} from {span[0]:g} to {span[1]:g}", field=name)
     return number

@@ -11,6 +11,7 @@ import numpy as np
 
 from monitor.presentation.amounts import percent
 from monitor.presentation.mark_wording import why_marked
+from monitor.units import DAYS_PER_WEEK
 from monitor.web.box.course import DAY_S, HOUR_S, few_marked, thinned
 from monitor.web.box.views import View, fan_of
 
@@ -21,8 +22,7 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, ReadingSeries
     from monitor.web.box.course import Course
 
-_WEEK_DAYS = 7  # by definition
-_WEEK_S = _WEEK_DAYS * DAY_S
+_WEEK_S = DAYS_PER_WEEK * DAY_S
 _MOST_MARKED = 30  # a count; judgement: a screenful; the table to take along has all
 _DAY_HOURS = DAY_S // HOUR_S
 _NONE = "–"
@@ -93,7 +93,7 @@ def ahead(answer: Assessment, words: Wording) -> list[AheadRow]:
     if fan is None:
         return []
     rows = []
-    for place in range(0, len(fan), _WEEK_DAYS):
+    for place in range(0, len(fan), DAYS_PER_WEEK):
         low, lower, middle, upper, high = map(_pct, fan.points[:, place].tolist())
         kpa = _said(float(vapor.points[2, place]), View.vapor) if vapor else _NONE
         rows.append(AheadRow(words.day(fan.at[place], answer.as_of), low, lower, middle, upper, high, kpa))

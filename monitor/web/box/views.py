@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.physics import calculators
-from monitor.units import PA_PER_KPA
+from monitor.units import HOURS_PER_DAY, PA_PER_KPA
 from monitor.web.box.course import thinned
 
 if TYPE_CHECKING:
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     Column = NDArray[np.float64]
 
-_DAY_HOURS = 24  # by definition
 FAN_DAYS = 90  # judgement: a season; beyond it the interval fills the chart
 _PCT = 100.0  # by definition
 
@@ -69,7 +68,7 @@ class View(StrEnum):
 
 def limit_along(view: View, limit: float, history: ReadingSeries, at_s: Column) -> Column:
     """Return a humidity limit in a view at some instants, at the temperature of their days: hours only flutter."""
-    days = thinned(history, _DAY_HOURS)
+    days = thinned(history, HOURS_PER_DAY)
     if not len(days.at_s):
         return np.full(len(at_s), np.nan)
     return view.of_air(np.interp(at_s, days.at_s, days.temperature_degc), limit)

@@ -16,8 +16,12 @@ if TYPE_CHECKING:
     from monitor.desk import RunCurve
     from monitor.presentation.wording import Wording
 
-WIDTH, HEIGHT = 420, 250  # units of the drawing; judgement: as the template's view box
-_LEFT, _RIGHT, _TOP, _BOTTOM = 42.0, 412.0, 10.0, 216.0  # units of the drawing; judgement: room for figures
+_LEFT, _RIGHT, _TOP, _BOTTOM = (
+    42.0,
+    412.0,
+    10.0,
+    216.0,
+)  # units of the drawing, 420 × 250; judgement: room for figures
 _MARGIN_SHARE = 0.06  # of the height; judgement: no line lies on the edge
 _STEPS_WANTED = 4  # a count; judgement: lines that can be told apart on a phone
 _STEPS = (1.0, 2.0, 5.0, 10.0)  # times a power of ten; judgement: figures that people count in

@@ -19,7 +19,7 @@ from monitor.texts import say
 from monitor.web.desk import timing
 from monitor.web.desk.asked import Answer, Question
 from monitor.web.desk.charges import run_address
-from monitor.web.desk.fields import WrongFieldError, checked, needed, read, typed
+from monitor.web.desk.fields import checked, needed, read, typed
 from monitor.web.desk.run_view import newest_deed, seen
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def weigh(desk: Desk, run: Run, form: Form, at: At) -> str:
         raise MeanwhileError(run, at.words)
     shelf = at.shelf
     if typed(form, "weight") is None:
-        raise WrongFieldError("weight", say("type the weight that the scale shows"))
+        raise TypedError(say("type the weight that the scale shows"), field="weight")
     told = desk_input.TypedWeighing(
         weight=checked(form, "weight", lambda text: quantities.mass_g(text, shelf)) or "",
         after=checked(form, "after", quantities.heating_s),
@@ -107,7 +107,7 @@ def timer(desk: Desk, run: Run, form: Form, at: At) -> str:
     if deed == "start":
         planned_s = needed(form, "minutes", quantities.heating_s, say("Type the minutes of heat."))
         if planned_s <= 0.0:
-            raise WrongFieldError("minutes", say("a timer runs for more than 0 minutes"))
+            raise TypedError(say("a timer runs for more than 0 minutes"), field="minutes")
         event = timing.set_to(run, planned_s, at.clock)
         found = tuple(too_long(run, desk_input.heated_so_far_s(run) + event.planned_s))
         if found and form.get("sure") != "1":
@@ -143,7 +143,7 @@ def rescale(desk: Desk, run: Run, form: Form, at: At) -> str:
     _require_open(run)
     unit = typed(form, "density") or typed(form, "unit")
     if unit is None:
-        raise WrongFieldError("unit", say("choose what the scale was set to"))
+        raise TypedError(say("choose what the scale was set to"), field="unit")
     factor = read({"density": unit}, "density", desk_input.scale_factor) or 1.0
     tare_factor = desk_input.tare_factor(typed(form, "tare_scale"), unit)
     sure = form.get("sure") == "1"

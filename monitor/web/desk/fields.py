@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
+from monitor.presentation.amounts import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -22,14 +23,6 @@ class Problem:
 
     text: str
     field: str = ""
-
-
-class WrongFieldError(TypedError):
-    """What was typed into a field can't be understood."""
-
-    def __init__(self, field: str, text: str) -> None:
-        super().__init__(text)
-        self.field = field
 
 
 def typed(form: Mapping[str, str], name: str) -> str | None:
@@ -52,14 +45,14 @@ def read(form: Mapping[str, str], name: str, reader: Callable[[str], Read]) -> R
     except UnconfirmedError:
         raise
     except SiccastError as error:
-        raise WrongFieldError(name, str(error)) from error
+        raise TypedError(str(error), field=name) from error
 
 
 def needed(form: Mapping[str, str], name: str, reader: Callable[[str], Read], missing: str) -> Read:
     """Return what a field means that has to be filled in."""
     found = read(form, name, reader)
     if found is None:
-        raise WrongFieldError(name, missing)
+        raise TypedError(missing, field=name)
     return found
 
 
@@ -71,7 +64,4 @@ def checked(form: Mapping[str, str], name: str, reader: Callable[[str], object])
 
 def problem(error: SiccastError, words: Wording) -> Problem:
     """Return what to show of an error, in the units of the shelf."""
-    text = words.in_own_units(str(error))
-    text = text[0].upper() + text[1:] if text else text
-    ends = "" if text.endswith((".", "?")) else "."
-    return Problem(f"{text}{ends}", error.field if isinstance(error, WrongFieldError) else "")
+    return Problem(sentence(words.in_own_units(str(error))), error.field if isinstance(error, TypedError) else "")

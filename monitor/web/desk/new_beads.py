@@ -22,7 +22,7 @@ from monitor.records.words import CHARGE_STATES
 from monitor.texts import say, to_say
 from monitor.web.desk.asked import answered, question
 from monitor.web.desk.charges import OF_BOX, charge_address
-from monitor.web.desk.fields import Problem, WrongFieldError, as_typed, needed, problem, read, typed
+from monitor.web.desk.fields import Problem, as_typed, needed, problem, read, typed
 from monitor.web.forms import changes
 
 if TYPE_CHECKING:
@@ -150,12 +150,12 @@ def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) ->
     shown_g = needed(form, "weight", lambda text: quantities.mass_g(text, shelf), say("Weigh the beads."))
     tare_g = read(form, "tare", lambda text: quantities.tare_g(text, shelf)) or 0.0
     if shown_g <= tare_g:
-        raise WrongFieldError("weight", say("with the holder they must weigh more than the empty holder"))
+        raise TypedError(say("with the holder they must weigh more than the empty holder"), field="weight")
     inventory = desk.inventory()
     name = needed(form, "name", quantities.name, say("Give them a name."))
     source, _, what = (typed(form, "source") or "").partition(":")
     if source not in {"lot", "kind"}:
-        raise WrongFieldError("source", say("choose which beads they are"))
+        raise TypedError(say("choose which beads they are"), field="source")
     lot = what
     if source == "kind":
         kind = read({"source": what}, "source", kind_of_beads) or ""
@@ -168,7 +168,7 @@ def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) ->
         )
     holder = typed(form, "holder") or ""
     if holder not in dict(HOLDERS):
-        raise WrongFieldError("holder", say("choose what they sit in"))
+        raise TypedError(say("choose what they sit in"), field="holder")
     event = ChargePortioned(name, lot, shown_g - tare_g, holder, tare_g or None, state)
     kind_of_lot = desk.inventory().lot(lot).bought.desiccant
     told = _told_of_them(desk, site, typed(form, "box") or "", kind_of_lot, now)

@@ -13,6 +13,7 @@ from monitor.planning.due import SILENT_AFTER_DAYS, rule_of_days
 from monitor.presentation.amounts import sentence
 from monitor.presentation.shipped import shipped
 from monitor.records import BoxState
+from monitor.units import HOURS_PER_DAY
 from monitor.web.box.course import SIGNS as LOG_SIGNS
 from monitor.web.help.worth import worth_table
 from monitor.web.shelf.view import SIGNS
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 PICTURES = ("shelf", "box", "run", "plan", "wall")
 """Those of the README."""
 _SIZE = struct.Struct(">16x2I")  # bytes; PNG (ISO/IEC 15948), 5.2 and 11.2.2: pixels across and down begin the image
-_HOURS_A_DAY = 24  # by definition
 _CAREFUL = (
     cautions.HOT_SPOTS,
     cautions.STEAM,
@@ -60,7 +60,7 @@ class HelpPage:
             states=[(SIGNS.get(state, "silent"), state.value) for state in BoxState],
             kinds=[(sign, kind.value) for kind, sign in LOG_SIGNS.items()],
             rule_of_days=rule_of_days(),
-            silent_hours=round(_HOURS_A_DAY * SILENT_AFTER_DAYS),
+            silent_hours=round(HOURS_PER_DAY * SILENT_AFTER_DAYS),
             careful=[words.in_own_units(caution.text) for caution in _CAREFUL],
             dyes=[words.in_own_units(sentence(text)) for text in cautions.of_dyes()],
             sheet=cautions.SHEET,

@@ -11,9 +11,9 @@ from urllib.parse import urlencode
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
-from monitor.errors import SiccastError, UnconfirmedError
+from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.presentation.clock import utc_now
-from monitor.presentation.log_input import LogInputError, typed_entry
+from monitor.presentation.log_input import typed_entry
 from monitor.presentation.plan_wording import HEAT_CAUTION
 from monitor.records import DecisionKind, EntryKind, PlanDecision
 from monitor.texts import say
@@ -67,7 +67,7 @@ class DonePage:
                 number = self.site.desk(stores).log(entry, confirmed=form.get("sure") == "1")
         except UnconfirmedError as error:
             sent = Sent(_DEED, form, str(error), doubted=True)
-        except LogInputError as error:
+        except TypedError as error:
             sent = Sent(_DEED, form, str(error), error.field)
         except SiccastError as error:
             sent = Sent(_DEED, form, str(error))
@@ -85,10 +85,10 @@ class DonePage:
 
     def _entry(self, form: Mapping[str, str], box: str) -> LedgerEntry:
         if not any(form.get(field, "").strip() for field in _WHEN):
-            raise LogInputError("at", say("Choose when the box was closed again"))
+            raise TypedError(say("Choose when the box was closed again"), field="at")
         method, mass, holder = (form.get(key, "").strip() or None for key in ("method", "mass", "holder"))
         if method and method not in dict(self._forms(box).methods):
-            raise LogInputError("method", say("Choose how the beads were dried"))
+            raise TypedError(say("Choose how the beads were dried"), field="method")
         shelf, now = self.site.shelf, self.site.now()
         return typed_entry(
             shelf, EntryKind.recharge, box, now, at=time_of(form, now), method=method, mass=mass, holder=holder

@@ -51,7 +51,6 @@ class Row:
     changed: str = ""
     """From which day it moved since that was announced, and why."""
     beads: str = ""
-    expected: str = ""
     limit: str = ""
     chances: str = ""
     """The chance that it is over its limit before each day from today on, in whole per cent."""

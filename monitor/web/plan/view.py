@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
 from monitor.planning.due import just_filled, rule_of_days
-from monitor.planning.weights import PlanWeights
+from monitor.planning.weights import WEIGHTS
 from monitor.presentation.amounts import chance, day_count, expected_days
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dates_of, dried_after, spares_words, swap_words
@@ -323,9 +323,8 @@ def _weighs(day: PlannedDay, *, by_forecasts: bool) -> str:
             late=day_count(sum(day.late_days.values())),
             early=day_count(sum(day.early_days.values())),
         )
-    weights = PlanWeights()
     late, early = sum(day.late_days.values()), sum(day.early_days.values())
-    counts = weights.oven_day + weights.late_day * late + weights.early_day * early
+    counts = WEIGHTS.oven_day + WEIGHTS.late_day * late + WEIGHTS.early_day * early
     return say(
         "The plan counts {counts} points for this day: {oven_day} for heating up, {late_day} for each day"
         " that a box stands over its limit before ({late} to expect), {early_day} for each day that its "
@@ -333,10 +332,10 @@ def _weighs(day: PlannedDay, *, by_forecasts: bool) -> str:
         "no box after its day while an earlier day has a place. Points are no money: they say what the "
         "plan would rather have.",
         counts=f"{counts:.0f}",
-        oven_day=f"{weights.oven_day:.0f}",
-        late_day=f"{weights.late_day:.0f}",
+        oven_day=f"{WEIGHTS.oven_day:.0f}",
+        late_day=f"{WEIGHTS.late_day:.0f}",
         late=day_count(late),
-        early_day=f"{weights.early_day:.0f}",
+        early_day=f"{WEIGHTS.early_day:.0f}",
         early=day_count(early),
     )
 
