@@ -12,6 +12,7 @@ import time
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
+from monitor.named_files import require_file
 from monitor.settings import SHELF_FILE, parse_shelf
 
 if TYPE_CHECKING:
@@ -116,6 +117,7 @@ def replace_shelf_file(path: Path, before: bytes, after: bytes) -> None:
 
 def _read(path: Path) -> bytes:
     try:
+        require_file(path)
         return path.read_bytes()
     except FileNotFoundError:
         return b""
