@@ -1,4 +1,7 @@
-"""Files that a person named: a pipe, a device or a huge file is refused before anybody waits for its end."""
+"""Files that a person named: a pipe, a device or a huge file is refused before anybody waits for its end.
+
+And what helps where one can't be written.
+"""
 
 from __future__ import annotations
 
@@ -41,6 +44,11 @@ def require_file(path: Path | str, most_bytes: int | None = MOST_BYTES) -> None:
     if most_bytes is not None and held.st_size > most_bytes:
         size, most = held.st_size / 2**20, most_bytes / 2**20
         raise OSError(errno.EFBIG, f"it has {size:,.0f} MiB, and at most {most:,.0f} are read", str(path))
+
+
+def remedy(error: OSError, usual: str) -> str:
+    """Return what helps where a file can't be written: room, where that is missing, else the usual."""
+    return "Free some space" if error.errno in (errno.ENOSPC, errno.EDQUOT) else usual
 
 
 def lines_of(text: TextIO) -> Iterator[str]:

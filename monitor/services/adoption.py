@@ -9,7 +9,7 @@ from monitor.errors import UnknownBoxError
 from monitor.records import ROOM
 from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.records.names import NAME_RULE, hint, is_name, tidy
-from monitor.settings.shelf_append import declare_box
+from monitor.settings.shelf_append import changed_with, declare_box
 from monitor.settings.shelf_removed import bring_box_back, removed_boxes
 from monitor.texts import say
 
@@ -95,15 +95,23 @@ def adopt(
             )
         )
     held = len(readings.series(name))
-    volume = USUAL_VOLUME_LITER if volume_liter is None else volume_liter
-    limit = USUAL_LIMIT if humidity_limit is None else humidity_limit
-    before = None
-    if all(box.name != name for box in declared):
-        before = bring_box_back(folder, name, volume_liter, humidity_limit)
-    if before is None:
-        declare_box(folder, name, volume, limit)
-    else:
-        volume, limit = before.volume_liter, before.humidity_limit
-    if name not in readings.latest():
-        boxes.bring_back(name)
-    return Adopted(name, held, volume, limit, as_before=before is not None)
+    usual = Adopted(
+        name,
+        held,
+        USUAL_VOLUME_LITER if volume_liter is None else volume_liter,
+        USUAL_LIMIT if humidity_limit is None else humidity_limit,
+        as_before=False,
+    )
+    done = usual
+
+    def declare() -> None:
+        nonlocal done
+        is_new = all(box.name != name for box in declared)
+        before = bring_box_back(folder, name, volume_liter, humidity_limit) if is_new else None
+        if before is None:
+            declare_box(folder, name, usual.volume_liter, usual.humidity_limit)
+        else:
+            done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
+
+    boxes.bring_back(name, changed_with(folder, declare))
+    return done

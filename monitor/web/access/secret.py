@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
+from monitor.named_files import remedy
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -120,7 +121,8 @@ class SecretFile:
                 json.dump(asdict(secret), file)
             beside.replace(self._path)
         except OSError as error:
-            raise SettingsError(f"can't write {self._path}: {error.strerror}. Make its folder writable") from error
+            helps = remedy(error, "Make its folder writable")
+            raise SettingsError(f"can't write {self._path}: {error.strerror}. {helps}") from error
         finally:
             beside.unlink(missing_ok=True)
         self._stamp = self._seen()
