@@ -129,3 +129,22 @@ def test_a_table_that_is_one_endless_heading_is_refused_in_a_line(shelf: Path, r
     (shelf / "long.csv").write_text("a" * 500_000, encoding="utf-8")
     told = run("readings", "import", str(shelf / "long.csv"), exit_code=1)
     assert "line 1 has no headings of a table" in str(told.exception)
+
+
+@pytest.mark.parametrize("kind", ["pipe", "folder", "device"])
+def test_a_database_that_is_no_file_is_named_and_a_backup_takes_its_place(kind: str, shelf: Path, run: Run) -> None:
+    path, backup = shelf / "siccast.sqlite3", shelf / "backup"
+    run("log", "opening", "left")
+    run("backup", str(backup))
+    path.unlink()
+    if kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "folder":
+        path.mkdir()
+    else:
+        path.symlink_to("/dev/zero")
+    for words in (("boxes",), ("log", "opening", "left")):
+        told = str(run(*words, exit_code=1).exception)
+        assert "not a database. `siccast restore` moves it aside" in told
+    assert "The old database is now" in run("restore", "--yes", str(backup)).output
+    assert "opened" in run("log", "show").output
