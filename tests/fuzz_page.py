@@ -1,12 +1,13 @@
 """Every address and form of the page, asked with values that nobody should send: `python -m tests.fuzz_page 20000`.
 
 What there is to ask, it reads from the routes and from the forms of the pages themselves, so that a new form joins by
-itself. Whatever is answered has to carry all headers, come within a minute, and not be a mistake of ours (500). The
-number after the count is the seed; a failure names its request.
+itself. Whatever is answered has to carry all headers, come within a minute, and not be a mistake of ours (500), nor may
+work beside the answers fail. The number after the count is the seed; a failure names its request.
 """
 
 from __future__ import annotations
 
+import logging
 import random
 import re
 import sys
@@ -215,6 +216,17 @@ def fuzz(page: InProcess, requests: int, seed: int) -> Fuzzed:
     return done
 
 
+class Failures(logging.Handler):
+    """What failed where nobody is answered: the plan, a look at the boxes."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.heard = set[str]()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.heard.add(f"{record.getMessage()}: {record.exc_info[1] if record.exc_info else ''}")
+
+
 def faults_of(answer: httpx.Response) -> Iterator[str]:
     if answer.status_code == 500:
         yield "500"
@@ -238,10 +250,16 @@ def fuzz_made_up(folder: Path, requests: int, seed: int) -> Fuzzed:
     access.file.keep(Secret(password_hash=hashed("never guessed")))
     with open_stores(shelf.database_path, now=utc_now()):
         pass
-    with in_process(create_app(shelf, keeper_by_hand(shelf), access=access)) as page:
-        done = fuzz(page, requests, seed)
-        outside = fuzz(page.from_elsewhere("192.168.7.20"), requests // 20, seed)
-    return Fuzzed(done.answers + outside.answers, done.forms + outside.forms, done.faults + outside.faults)
+    failures = Failures()
+    logging.getLogger("monitor").addHandler(failures)
+    try:
+        with in_process(create_app(shelf, keeper_by_hand(shelf), access=access)) as page:
+            done = fuzz(page, requests, seed)
+            outside = fuzz(page.from_elsewhere("192.168.7.20"), requests // 20, seed)
+    finally:
+        logging.getLogger("monitor").removeHandler(failures)
+    faults = [*done.faults, *outside.faults, *sorted(failures.heard)]
+    return Fuzzed(done.answers + outside.answers, done.forms + outside.forms, faults)
 
 
 def main() -> None:

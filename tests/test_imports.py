@@ -13,7 +13,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "errors", "units", "retrying", "series", "texts", "day_names"}
+GROUND = {"monitor", "records", "errors", "units", "retrying", "series", "texts", "day_names", "named_files"}
 CONTRACTS = {"store.contracts", "store.kept_contracts"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
@@ -22,8 +22,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "records": {"records", "texts"},
     "units": set(),
     "retrying": {"errors"},
+    "named_files": set(),
     "series": {"series", "records", "texts"},
-    "settings": {"settings", "physics", "records", "errors"},
+    "settings": {"settings", "physics", "records", "errors", "named_files"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},
     "store": {"store", *GROUND},

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import ImportFileError
+from monitor.named_files import require_file
 from monitor.records import ROOM, Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.records.declared import USUAL_LIMIT
 
@@ -23,6 +24,7 @@ _KINDS = {
     "weigh": EntryKind.weighing,
     "spool_swap": EntryKind.spool_swap,
 }
+_DECLARED, _READINGS, _EVENTS, _TASKS = _FILES = ("boxes.json", "readings.csv.gz", "events.csv", "tasks.csv")
 _HUNDREDTHS_OF_PCT = 10_000.0  # steps of 0.01 % in the whole, exact
 
 
@@ -70,10 +72,12 @@ def read_set(folder: Path) -> RecordedSet:
         If a file is missing or can't be read.
     """
     try:
-        declared = json.loads((folder / "boxes.json").read_text(encoding="utf-8"))
-        series = _series(folder / "readings.csv.gz")
-        events = _rows(folder / "events.csv")
-        tasks = _rows(folder / "tasks.csv")
+        for name in _FILES:
+            require_file(folder / name, most_bytes=None)
+        declared = json.loads((folder / _DECLARED).read_text(encoding="utf-8"))
+        series = _series(folder / _READINGS)
+        events = _rows(folder / _EVENTS)
+        tasks = _rows(folder / _TASKS)
         name = str(declared.get("set", folder.name))
         entries = _entries(declared["boxes"], events)
         histories = tuple(

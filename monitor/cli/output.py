@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import typer
 
 from monitor.errors import UnwritableError
+from monitor.named_files import remedy
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -255,5 +256,5 @@ def whole_file(path: Path) -> Iterator[Path]:
             beside.unlink(missing_ok=True)
     except OSError as error:
         raise UnwritableError(
-            f"can't write {path}: {error.strerror or error}. Choose a file that you may write"
+            f"can't write {path}: {error.strerror or error}. {remedy(error, 'Choose a file that you may write')}"
         ) from error

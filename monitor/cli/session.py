@@ -186,6 +186,7 @@ def ask(
             change=change,
             kept=stores.outlooks,
             asked=names or None,
+            of_the_past=as_of is not None,
             fresh=fresh,
             workers=1 if beside_other_work else None,
             dask=dask,

@@ -130,11 +130,11 @@ def why_left_out(
     last, name = today + timedelta(days=horizon_days), assessment.box.name
     due = due_on(assessment, today)
     if name in decided.fixed:
-        return say(
-            "You moved it to {day}. This plan ends on {last}.",
-            day=say_day(decided.fixed[name], today),
-            last=say_day(last, today),
-        )
+        day = say_day(decided.fixed[name], today)
+        if decided.fixed[name] > last:
+            return say("You moved it to {day}. This plan ends on {last}.", day=day, last=say_day(last, today))
+        spent = say("every charge that fits is in another box by then.")
+        return say("You moved it to {day}, but {why}", day=day, why=nowhere or spent)
     if name in decided.not_before and (due is None or due < decided.not_before[name]):
         until = decided.not_before[name]
         skips = say("You skip it until {day}.", day=say_day(until, today))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
 from monitor.records import RoomClimate
-from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
+from monitor.records.declared import LIMIT_RANGE_PCT, VOLUME_RANGE_LITER
 from monitor.records.names import (
     NAME_RULE,
     is_name,
@@ -56,22 +56,22 @@ def number(text: str) -> float:
     return float(text.replace(",", "."))
 
 
-def volume_liter(text: str) -> float:
-    """Return the inner volume of a box; nothing is the usual one. [L]"""
+def volume_liter(text: str) -> float | None:
+    """Return the inner volume of a box; None where nothing was typed. [L]"""
     words = to_say("{text} is not valid: a volume is from {low} to {high} L")
-    return _within(text, VOLUME_RANGE_LITER, USUAL_VOLUME_LITER, words)
+    return _within(text, VOLUME_RANGE_LITER, words) if text.strip() else None
 
 
-def limit(text: str) -> float:
-    """Return a humidity limit typed in per cent, as a fraction; nothing is the usual one."""
+def limit(text: str) -> float | None:
+    """Return a humidity limit typed in per cent, as a fraction; None where nothing was typed."""
     words = to_say("{text} is not valid: a limit is from {low} to {high} %")
-    return _within(text, LIMIT_RANGE_PCT, 100.0 * USUAL_LIMIT, words) / 100.0
+    return _within(text, LIMIT_RANGE_PCT, words) / 100.0 if text.strip() else None
 
 
-def _within(text: str, span: tuple[float, float], usual: float, words: str) -> float:
+def _within(text: str, span: tuple[float, float], words: str) -> float:
     low, high = span
     try:
-        value = number(text) if text.strip() else usual
+        value = number(text)
     except ValueError:
         value = math.nan
     if not low <= value <= high:

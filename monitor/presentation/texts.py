@@ -10,6 +10,7 @@ from gettext import GNUTranslations, NullTranslations
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
+from monitor.named_files import require_file
 from monitor.presentation.shipped import shipped
 from monitor.texts import speaking
 
@@ -56,6 +57,7 @@ def texts_of(language: str, folder: Path) -> Texts:
     if path is None:
         raise SettingsError(f"there are no texts for language '{language}'. Put them into {places[0]}, or write 'en'")
     try:
+        require_file(path)
         return Texts(language, _translations(path))
     except (OSError, ValueError) as error:
         raise SettingsError(f"{path} can't be read: {error}. It must be a file of gettext translations") from error

@@ -9,7 +9,8 @@ from monitor.errors import UnknownBoxError
 from monitor.records import ROOM
 from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.records.names import NAME_RULE, hint, is_name, tidy
-from monitor.settings.shelf_append import declare_box
+from monitor.settings.shelf_append import changed_with, declare_box
+from monitor.settings.shelf_removed import bring_box_back, removed_boxes
 from monitor.texts import say
 
 if TYPE_CHECKING:
@@ -27,6 +28,11 @@ class Adopted:
     box: str
     readings: int
     """How many it has sent before."""
+    volume_liter: float
+    humidity_limit: float
+    """A fraction."""
+    as_before: bool
+    """Whether it was on the shelf before, and all that the shelf file said of it holds again."""
 
 
 def uninvited(latest: Mapping[str, Reading], declared: Iterable[Box]) -> list[str]:
@@ -36,6 +42,14 @@ def uninvited(latest: Mapping[str, Reading], declared: Iterable[Box]) -> list[st
     return sorted(set(latest) - known)
 
 
+def offered(folder: Path, names: Iterable[str]) -> dict[str, tuple[float, float]]:
+    """Return what to offer as volume [L] and limit (a fraction) of each: what it had on the shelf, else the usual."""
+    given, usual = tuple(names), (USUAL_VOLUME_LITER, USUAL_LIMIT)
+    before = removed_boxes(folder, given)
+    had = {name: (box.volume_liter, box.humidity_limit) for name, box in before.items()}
+    return {name: had.get(name, usual) for name in given}
+
+
 def adopt(
     folder: Path,
     readings: Readings,
@@ -43,10 +57,13 @@ def adopt(
     declared: Iterable[Box],
     name: str,
     *,
-    volume_liter: float = USUAL_VOLUME_LITER,
-    humidity_limit: float = USUAL_LIMIT,
+    volume_liter: float | None = None,
+    humidity_limit: float | None = None,
 ) -> Adopted:
     """Declare a box that was heard, at the end of the shelf file; one that was taken off the shelf comes back.
+
+    Of that one the shelf file's comments tell what it was: volume and limit too, unless others are given. Of any other
+    they are the usual ones.
 
     Raises
     ------
@@ -78,7 +95,23 @@ def adopt(
             )
         )
     held = len(readings.series(name))
-    declare_box(folder, name, volume_liter, humidity_limit)
-    if name not in readings.latest():
-        boxes.bring_back(name)
-    return Adopted(name, held)
+    usual = Adopted(
+        name,
+        held,
+        USUAL_VOLUME_LITER if volume_liter is None else volume_liter,
+        USUAL_LIMIT if humidity_limit is None else humidity_limit,
+        as_before=False,
+    )
+    done = usual
+
+    def declare() -> None:
+        nonlocal done
+        is_new = all(box.name != name for box in declared)
+        before = bring_box_back(folder, name, volume_liter, humidity_limit) if is_new else None
+        if before is None:
+            declare_box(folder, name, usual.volume_liter, usual.humidity_limit)
+        else:
+            done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
+
+    boxes.bring_back(name, changed_with(folder, declare))
+    return done

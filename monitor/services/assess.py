@@ -71,6 +71,7 @@ def assess(
     humidity_limit: float | None = None,
     change: WhatIf | None = None,
     asked: Collection[str] | None = None,
+    of_the_past: bool = False,
     fresh: bool = False,
     workers: int | None = None,
     dask: str | None = None,
@@ -83,8 +84,9 @@ def assess(
     for that of the same box with something changed: both only for the boxes ``asked`` about, or all.
 
     What is ``kept`` from earlier questions is answered from, unless ``fresh`` says otherwise, and what is new is kept
-    there. Many boxes are spread over ``workers`` processes, by default one for each core, or over the workers of a
-    ``dask`` cluster at some address, or "local"; ``progress`` is told the share done.
+    there; of a question ``of_the_past`` only where nothing of a later instant is. Many boxes are spread over
+    ``workers`` processes, by default one for each core, or over the workers of a ``dask`` cluster at some address, or
+    "local"; ``progress`` is told the share done.
     """
     as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
     latest, histories = readings.latest(), Histories.of(readings, ledger, boxes, as_of, room_climate)
@@ -95,6 +97,7 @@ def assess(
             histories,
             kept or NothingKept(),
             held=held if special else (),
+            of_the_past=of_the_past,
             fresh=fresh,
             workers=workplace,
             progress=progress,

@@ -56,8 +56,6 @@ class Histories:
     room_climate: RoomClimate | None = None
     latest: Mapping[str, Reading] = field(default_factory=dict)
     """The newest reading before the instant, of every name that ever had one."""
-    more_is_known: bool = False
-    """True where something was shown since: the question is about the past."""
     _rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
     _recent_rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
     _needed: dict[str, Needed] = field(default_factory=dict, init=False, repr=False)
@@ -81,9 +79,8 @@ class Histories:
         for entry in ledger.entries(boxes[0].name if len(boxes) == 1 else None, before=as_of):
             by_box[entry.box].append(entry)
         entries = {box.name: tuple(by_box[box.name]) for box in boxes}
-        since = any(reading.at >= as_of for reading in readings.latest().values())
         latest = readings.latest(before=as_of, removed=True)
-        return cls(readings, boxes, entries, as_of, room_climate, latest, since)
+        return cls(readings, boxes, entries, as_of, room_climate, latest)
 
     def history(self, box: Box, since: datetime | None = None) -> BoxHistory:
         """Return what estimates rest on, of the readings of the box only those since an instant."""

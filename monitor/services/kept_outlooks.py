@@ -91,20 +91,23 @@ class Round:
         kept: KeptOutlooks,
         *,
         held: Collection[str] = (),
+        of_the_past: bool = False,
         fresh: bool = False,
         workers: Workers = None,
         progress: Progress = lambda _share: None,
     ) -> None:
-        """``held`` are the boxes that are asked about with something changed afterwards."""
+        """``held`` are the boxes that are asked about with something changed afterwards.
+
+        ``of_the_past`` says that a person wants to know how it was. Otherwise the question is about now, and what is
+        kept of a later instant comes from a clock that was wrong.
+        """
         self._histories, self._kept, self._held = histories, kept, held
         self._workers, self._progress = workers, progress
         self._boxes = {box.name: box for box in histories.boxes}
         there = kept.all(next(iter(self._boxes)) if len(self._boxes) == 1 else None)
         self._known = {name: there[name] for name in self._boxes if name in there and not fresh}
         """What was kept of each box; whether it still holds is another matter."""
-        self._of_later = {
-            name for name, one in there.items() if one.as_of > histories.as_of + _AHEAD and histories.more_is_known
-        }
+        self._of_later = {name for name, one in there.items() if of_the_past and one.as_of > histories.as_of + _AHEAD}
         """Boxes asked about as they were: what is kept of them is of more use."""
         self._answers: dict[str, Outlook] = {}
         self._refused: dict[str, str] = {}

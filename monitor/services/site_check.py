@@ -35,6 +35,7 @@ HEALTH_EVERY_S = 60.0  # judgement: a listener that died is noticed within minut
 _HEALTHS_MISSED = 5.0  # times that; judgement: a busy machine may miss some
 _LITTLE_SPACE_BYTES = 500 * 1024 * 1024  # judgement: a year of a dozen boxes, or room for a backup
 _SHORTEST_SILENCE = timedelta(minutes=15)  # judgement: a node may miss a few of its minutes
+_NO_HABIT_YET = timedelta(days=1)  # judgement: as `today` waits for any box; no node reports more seldom
 _HEALTHY_WEEK = timedelta(days=7)  # judgement: long enough to know a node's habits by
 _MANY_WAITING = 5000
 """More than one batch of readings on their way to a second store (a judgement: one batch is nothing to speak of)."""
@@ -387,8 +388,14 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
 
 
 def patience_with(week: ReadingSeries) -> timedelta:
-    """Return how long a sensor may say nothing before it counts as silent, by its habits of a week."""
-    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE)) if len(week) > _LEAST_READINGS else 0.0
+    """Return how long a sensor may say nothing before it counts as silent, by its habits of a week.
+
+    Few readings tell no habit: a sensor of the first hour, or one that sends once a day.
+    """
+    if len(week) <= _LEAST_READINGS:
+        longest_s = float(np.max(np.diff(week.at_s), initial=0.0))
+        return max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _NO_HABIT_YET)
+    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE))
     return max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
 
 

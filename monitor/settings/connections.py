@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
+from monitor.named_files import require_file
 from monitor.records import OWN_FEED, BrokerAddress, FeedSpec, InfluxAddress, ValueAt
 from monitor.records.declared import LARGEST_PORT, MQTT_PORT, MQTT_TLS_PORT
 from monitor.records.names import (
@@ -80,11 +81,13 @@ def read_secret(table: TomlTable, key: str, variable: str, folder: Path, environ
         return None
     path = folder / name
     try:
+        require_file(path)
         if os.name == "posix" and path.stat().st_mode & 0o077:
             raise table.error(key, str(path), "a file that only you can read (chmod 600)")
         return path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
-        raise table.error(key, str(path), f"a readable file ({error})") from error
+        reason = getattr(error, "strerror", None) or error
+        raise table.error(key, str(path), f"a readable file ({reason})") from error
 
 
 def read_influx(table: TomlTable | None, folder: Path, environment: Mapping[str, str]) -> InfluxAddress | None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import SettingsError, UnknownBoxError
+from monitor.named_files import require_file
 from monitor.records import (
     OWN_FEED,
     ROOM,
@@ -146,6 +147,7 @@ def _content(folder: Path) -> bytes:
     """Return what stands in the shelf file of a folder; nothing where there is none."""
     path = folder / SHELF_FILE
     try:
+        require_file(path)
         return path.read_bytes()
     except FileNotFoundError:
         return b""

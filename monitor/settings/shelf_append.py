@@ -12,10 +12,12 @@ import time
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
+from monitor.named_files import remedy, require_file
 from monitor.settings import SHELF_FILE, parse_shelf
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
+    from io import FileIO
     from pathlib import Path
 
 _LOOK_AGAIN_S = 0.01
@@ -48,6 +50,43 @@ def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: fl
             parse_shelf(before + addition, folder)
             added = _append(path, before, addition) or added
     raise SettingsError(f"{path} is being saved again and again by another program. Close that program, then try again")
+
+
+@contextlib.contextmanager
+def changed_with(folder: Path, change: Callable[[], object]) -> Iterator[None]:
+    """Change the shelf file, and put it back where the body fails: what goes with the change could not be kept.
+
+    What was there stays under another name meanwhile, so that even a full disk can get it back.
+    """
+    path = (folder / SHELF_FILE).resolve()
+    before = _read(path)
+    former = path.with_name(f"{path.name}.before-{os.getpid()}")
+    with contextlib.suppress(OSError):  # some disks know no second name
+        former.unlink(missing_ok=True)
+        os.link(path, former)
+    try:
+        change()
+        after = _read(path)
+        try:
+            yield
+        except BaseException:
+            if _read(path) == after != before:
+                _put_back(path, former, before, after)
+            raise
+    finally:
+        with contextlib.suppress(OSError):
+            former.unlink(missing_ok=True)
+
+
+def _put_back(path: Path, former: Path, before: bytes, after: bytes) -> None:
+    if not before:
+        path.unlink()
+    elif after.startswith(before):  # it was added to in place, and its other name shows that too
+        os.truncate(path, len(before))
+    elif former.exists():
+        os.replace(former, path)  # noqa: PTH105 -- the same, and says what it does
+    else:
+        replace_shelf_file(path, after, before)
 
 
 @contextlib.contextmanager
@@ -103,19 +142,26 @@ def replace_shelf_file(path: Path, before: bytes, after: bytes) -> None:
     target = path.resolve()
     unfinished = target.with_name(target.name + ".unfinished")
     try:
-        unfinished.write_bytes(after)
-        if target.exists():
-            unfinished.chmod(target.stat().st_mode)
-        if _read(path) != before:
-            unfinished.unlink()
-            raise SettingsError(f"{path} was just saved by another program. Nothing was changed. Try again")
-        os.replace(unfinished, target)  # noqa: PTH105 -- the same, and says what it does
+        try:
+            with unfinished.open("wb") as file:
+                file.write(after)
+                file.flush()
+                os.fsync(file)
+            if target.exists():
+                unfinished.chmod(target.stat().st_mode)
+            if _read(path) != before:
+                raise SettingsError(f"{path} was just saved by another program. Nothing was changed. Try again")
+            os.replace(unfinished, target)  # noqa: PTH105 -- the same, and says what it does
+        finally:
+            unfinished.unlink(missing_ok=True)
     except OSError as error:
-        raise SettingsError(f"{path} can't be written: {error.strerror}. Make its folder writable") from error
+        helps = remedy(error, "Make its folder writable")
+        raise SettingsError(f"{path} can't be written: {error.strerror}. {helps}") from error
 
 
 def _read(path: Path) -> bytes:
     try:
+        require_file(path)
         return path.read_bytes()
     except FileNotFoundError:
         return b""
@@ -130,8 +176,22 @@ def _append(path: Path, before: bytes, addition: bytes) -> bool:
             file.seek(0)
             if file.read() != before:
                 return False
-            file.write(addition)
-            os.fsync(file)
+            _write_whole(file, before, addition)
     except OSError as error:
-        raise SettingsError(f"{path} can't be written: {error.strerror}. Make it and its folder writable") from error
+        helps = remedy(error, "Make it and its folder writable")
+        raise SettingsError(f"{path} can't be written: {error.strerror}. {helps}") from error
     return True
+
+
+def _write_whole(file: FileIO, before: bytes, addition: bytes) -> None:
+    """Write an addition to the end; where only a part of it fits on the disk, none of it stays."""
+    written = 0
+    try:
+        while written < len(addition):
+            written += file.write(addition[written:])
+        os.fsync(file)
+    except OSError:
+        file.seek(0)
+        if file.read() == before + addition[:written]:  # nobody else has added anything
+            file.truncate(len(before))
+        raise

@@ -7,7 +7,6 @@ the two differ (dotted keys, inline tables) the person is told to do it by hand.
 from __future__ import annotations
 
 import re
-import tomllib
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
@@ -19,17 +18,16 @@ from monitor.settings.shelf_append import (
     replace_shelf_file,
     taking_turns,
 )
+from monitor.settings.shelf_lines import COMMENT, KEY, bare, document_of, is_of, key_of, path_of, with_their_tables
+from monitor.settings.shelf_removed import taken_out
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable
     from pathlib import Path
 
-_KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\\\r\n]*"|'[^'\r\n]*')"""
-_HEADER = re.compile(rf"\s*\[\[?\s*(?P<path>{_KEY}(?:\s*\.\s*{_KEY})*)\s*\]\]?\s*(?:#.*)?\Z")
-_BOX_OF_HEADER = re.compile(rf"(\s*\[\[?\s*{_KEY}\s*\.\s*)({_KEY})")
-_VALUE = re.compile(r"""(=\s*)("[^"\\\r\n]*"|'[^'\r\n]*')""")
-_MARK = "\ufeff"
-"""A byte order mark, which stays before the first line."""
+_BOX_OF_HEADER = re.compile(rf"(\s*\[\[?\s*{KEY}\s*\.\s*)({KEY})")
+_TEXT = re.compile(r"""("[^"\\\r\n]*"|'[^'\r\n]*')""")
+_VALUE = re.compile(rf"(=\s*){_TEXT.pattern}")
 _EVER = "2000-01-01"
 """A move since then holds for every reading: earlier ones are rejected at the feed."""
 
@@ -45,11 +43,11 @@ def rename_box(folder: Path, old: str, new: str, *, reports: bool) -> None:
     path = folder / SHELF_FILE
     with taking_turns(folder):
         before = read_settled(path)
-        lines = [_renamed_line(line, at, old, new) for line, at in _with_their_headers(before)]
+        lines = [_renamed_line(line, at, old, new) for line, at in with_their_tables(before)]
         after = "".join(lines).encode()
-        meant = _renamed(_parse(before), old, new)
-        _require(after, meant, path, f"write '{new}' for '{old}' in [boxes.…], [[moves]] and [feeds.boxes]")
-        if reports and not _is_led_elsewhere(meant, _parse(before), old, new):
+        meant = _renamed(document_of(before), old, new)
+        _require(after, meant, path, f"write '{new}' for '{old}' in [boxes.…], [[moves]], [routes.…] and [feeds.boxes]")
+        if reports and not _is_led_elsewhere(meant, document_of(before), old, new):
             move = f'[[moves]]\nsensor = {_quoted(old)}\nto = "{new}"\non = {_EVER}\n'
             after += as_addition(after, move)
         parse_shelf(after, folder)
@@ -62,44 +60,27 @@ def remove_box(folder: Path, name: str) -> bool:
     path = folder / SHELF_FILE
     with taking_turns(folder):
         before = read_settled(path)
-        meant = _parse(before)
-        keys = [key for key in meant.get("boxes", {}) if tidy(key) == tidy(name)]
+        meant = document_of(before)
+        keys = [key for key in meant["boxes"] if tidy(key) == tidy(name)]
         if not keys:
             return False
         for key in keys:
             del meant["boxes"][key]
-        after = "".join(
-            f"# {line}"
-            if at[1:2] and at[0] == "boxes" and tidy(at[1]) == tidy(name) and _says_something(line)
-            else line
-            for line, at in _with_their_headers(before)
-        ).encode()
+        after = taken_out(name, before)
         _require(after, meant, path, f"take [boxes.{name}] out")
         replace_shelf_file(path, before, after)
         return True
 
 
-def _with_their_headers(content: bytes) -> Iterable[tuple[str, list[str]]]:
-    """Yield each line with its ending, and the path of the table it stands in."""
-    at: list[str] = []
-    text = content.decode("utf-8")
-    if text.startswith(_MARK):
-        yield _MARK, at
-    for line in re.findall(r"[^\n]*\n|[^\n]+", text.removeprefix(_MARK)):
-        found = _HEADER.match(line.rstrip("\r\n"))
-        if found is not None:
-            at = [_bare(key) for key in re.findall(_KEY, found["path"])]
-        yield line, at
-
-
-def _says_something(line: str) -> bool:
-    return bool(line.strip()) and not line.lstrip().startswith("#")
-
-
 def _renamed_line(line: str, at: list[str], old: str, new: str) -> str:
-    if at[:1] == ["boxes"] and _HEADER.match(line.rstrip("\r\n")) and len(at) > 1 and tidy(at[1]) == tidy(old):
+    said = line.removeprefix(COMMENT)
+    if said != line and is_of(path_of(said), old):  # it was taken off the shelf, and may come back
+        return COMMENT + _BOX_OF_HEADER.sub(lambda found: f'{found[1]}"{new}"', said, count=1)
+    if is_of(at, old) and path_of(line):
         return _BOX_OF_HEADER.sub(lambda found: f'{found[1]}"{new}"', line, count=1)
-    key = line.partition("=")[0].strip()
+    key = key_of(line)
+    if at[:1] == ["routes"] and (key == "boxes" or line.lstrip()[:1] in ('"', "'")):  # a list may go on over lines
+        return _TEXT.sub(lambda found: f'"{new}"' if tidy(bare(found[1])) == tidy(old) else found[0], line)
     names_boxes = (
         (at == ["moves"] and key == "to")
         or at == ["feeds", "boxes"]
@@ -108,7 +89,7 @@ def _renamed_line(line: str, at: list[str], old: str, new: str) -> str:
     )
     if not names_boxes:
         return line
-    return _VALUE.sub(lambda found: f'{found[1]}"{new}"' if tidy(_bare(found[2])) == tidy(old) else found[0], line)
+    return _VALUE.sub(lambda found: f'{found[1]}"{new}"' if tidy(bare(found[2])) == tidy(old) else found[0], line)
 
 
 def _renamed(document: dict[str, Any], old: str, new: str) -> dict[str, Any]:
@@ -122,6 +103,8 @@ def _renamed(document: dict[str, Any], old: str, new: str) -> dict[str, Any]:
 
     document = each(document, "boxes", lambda boxes: {name(k): each(box, "room", name) for k, box in boxes.items()})
     document = each(document, "moves", lambda moves: [each(move, "to", name) for move in moves])
+    named = lambda boxes: [name(box) for box in boxes]  # noqa: E731
+    document = each(document, "routes", lambda routes: {k: each(route, "boxes", named) for k, route in routes.items()})
     mapping: Callable[[Any], Any] = lambda boxes: {k: name(v) for k, v in boxes.items()}  # noqa: E731
     return each(document, "feeds", lambda feeds: [each(feed, "boxes", mapping) for feed in feeds])
 
@@ -135,22 +118,14 @@ def _is_led_elsewhere(meant: dict[str, Any], before: dict[str, Any], old: str, n
 
 def _require(after: bytes, meant: dict[str, Any], path: Path, by_hand: str) -> None:
     try:
-        done = _parse(after)
+        done = document_of(after)
     except ValueError:
         done = {}
-    if {**done, "boxes": done.get("boxes", {})} != {**meant, "boxes": meant.get("boxes", {})}:
+    if done != meant:
         raise SettingsError(
             f"siccast can't change {path} by itself here: it is written in an unusual way."
             f" In it, {by_hand} yourself. Then run the command again"
         )
-
-
-def _parse(content: bytes) -> dict[str, Any]:
-    return tomllib.loads(content.decode("utf-8-sig"))
-
-
-def _bare(key: str) -> str:
-    return key[1:-1] if key[:1] in "\"'" else key
 
 
 def _quoted(text: str) -> str:

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
+from monitor.named_files import require_file
 from monitor.records.local_times import instants_of
 from monitor.records.names import (
     NAME_RULE,
@@ -75,7 +76,15 @@ class TomlTable:
     def file(self, key: str, folder: Path) -> str | None:
         """Return the place of a file, named from the folder of the shelf file on; None where not given."""
         value = self.text(key, default="")
-        return str(folder / value) if value else None
+        if not value:
+            return None
+        place = folder / value
+        if place.exists():  # one that is missing is told by who needs it
+            try:
+                require_file(place)
+            except OSError as error:
+                raise self.error(key, str(place), f"a file ({error.strerror})") from error
+        return str(place)
 
     def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
         """Return one of the allowed texts."""

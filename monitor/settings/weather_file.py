@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import ImportFileError
+from monitor.named_files import lines_of, require_file
 from monitor.physics.saturation import WATER_RANGE_DEGC, saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
 
@@ -89,13 +90,16 @@ def read_weather(path: Path) -> Weather:
         If the file is neither, or a month has less than twenty days of hours.
     """
     try:
-        with path.open(encoding="utf-8", errors="replace", newline="") as lines:
-            rows = csv.reader(lines)
+        require_file(path)
+        with path.open(encoding="utf-8", errors="replace", newline="") as text:
+            rows = csv.reader(lines_of(text))
             first = next(rows, [])
             latitude, hours = _epw(first, rows) if first[:1] == ["LOCATION"] else _by_name(first, rows, path)
             months, dry, dew = _columns(hours)
     except OSError as error:
         raise ImportFileError(f"{path} can't be read: {error.strerror or error}") from error
+    except csv.Error as error:
+        raise ImportFileError(f"{path} can't be read as a table: {error}") from error
     _require_every_month(months, path)
     vapor = np.asarray(
         saturation_vapor_pressure_pa(np.maximum(dew, WATER_RANGE_DEGC[0]))

@@ -5,11 +5,12 @@ What siccast itself found, planned and said is in ``kept_contracts``.
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime, timedelta
     from pathlib import Path
@@ -219,13 +220,18 @@ class Ledger(Protocol):
         ...
 
 
+ALONE: AbstractContextManager[None] = nullcontext()
+"""Where nothing goes along with a change."""
+
+
 class Boxes(Protocol):
     """What boxes are called, and which of them are still on the shelf."""
 
-    def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+    def rename(self, old: str, new: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
         """Give a box another name in readings, ledger and events, and return how many readings it has.
 
-        All of it in one transaction, and ``and_then`` within it: where that raises, nothing was renamed.
+        All of it in one transaction. ``alongside`` is entered before that is committed: where it raises, nothing was
+        renamed, and where the commit fails, it is told so.
 
         Raises
         ------
@@ -234,12 +240,12 @@ class Boxes(Protocol):
         """
         ...
 
-    def remove(self, name: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
-        """Leave a box out until it reports again, with ``and_then`` in the same transaction; nothing is deleted."""
+    def remove(self, name: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
+        """Leave a box out until it reports again, ``alongside`` as in renaming; nothing is deleted."""
         ...
 
-    def bring_back(self, name: str) -> None:
-        """Take a box onto the shelf again."""
+    def bring_back(self, name: str, alongside: AbstractContextManager[None] = ALONE) -> None:
+        """Take a box onto the shelf again, ``alongside`` as in renaming."""
         ...
 
 

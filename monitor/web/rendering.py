@@ -17,7 +17,6 @@ from monitor.presentation.amounts import NARROW, ages_for_scripts
 from monitor.presentation.log_wording import called
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
-from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.texts import say
 from monitor.web.assets import asset
 from monitor.web.notices import of_the_snapshot, said_anew
@@ -51,7 +50,6 @@ def _templates(texts: Texts) -> jinja2.Environment:
     environment.globals["said"] = say
     environment.globals["asset"] = asset
     environment.globals["called"] = called
-    environment.globals["usual"] = {"volume": f"{USUAL_VOLUME_LITER:g}", "limit": f"{100.0 * USUAL_LIMIT:g}"}
     environment.filters["code"] = _with_commands
     environment.filters["unbroken"] = _unbroken
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]

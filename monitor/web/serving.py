@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 
 from monitor.errors import SettingsError
+from monitor.named_files import require_file
 from monitor.web.connections import Connection
 from monitor.web.guard import MOST_HEAD_BYTES
 
@@ -81,9 +82,11 @@ def require_usable(certificate: Path, key: Path) -> None:
         Where they can't be read, or don't belong together.
     """
     try:
+        require_file(certificate)
+        require_file(key)
         ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password=lambda: "")
     except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, FileNotFoundError | PermissionError) else str(error)
+        why = str(error) if isinstance(error, ssl.SSLError) else getattr(error, "strerror", None) or str(error)
         raise SettingsError(
             f"can't use the certificate {certificate} with the key {key}: {why}. Both must be PEM files that you may"
             " read, and the key must not have a password"

@@ -15,6 +15,7 @@ from monitor.feed.decode import Decoder
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, EntryKind, LedgerEntry, RawMessage, Reading
 from monitor.settings import load_shelf, shelf_edit
+from monitor.settings.shelf_removed import bring_box_back, removed_boxes
 from monitor.store.opening import open_stores
 from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
@@ -158,7 +159,7 @@ def test_names_that_can_not_be_given(
 def test_what_the_file_can_not_follow_changes_nothing(run: Callable[..., Result], shelf: Path) -> None:
     (shelf / "shelf.toml").write_text("[boxes]\nleft.volume_l = 12\n")
     told = str(run("box", "rename", "left", "other", exit_code=1).exception)
-    assert "write 'other' for 'left' in [boxes.…], [[moves]] and [feeds.boxes] yourself" in told
+    assert "write 'other' for 'left' in [boxes.…], [[moves]], [routes.…] and [feeds.boxes] yourself" in told
     with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
         assert "left" in stores.readings.latest()
         assert len(stores.ledger.entries("left")) == 1
@@ -232,8 +233,91 @@ def test_a_removed_box_is_kept_and_comes_back(run: Callable[..., Result], shelf:
     assert not any(f"{name}: " in found for name in ("left", "a(b)"))
     assert [box["box"] for box in json.loads(run("boxes", "--json").stdout)["boxes"]] == ["right"]
     assert run("readings", "export", "--box", "left").stdout.count("left") == 50
-    run("adopt", "left")
-    assert [box["box"] for box in json.loads(run("boxes", "--json").stdout)["boxes"]] == ["right", "left"]
+    said = run("adopt", "left").stdout
+    assert "left is a box again, as it stood in" in said
+    assert "with 50 readings so far, 12 L and a limit of 20 %" in said
+    assert (shelf / "shelf.toml").read_text() == SHELF
+    assert [box["box"] for box in json.loads(run("boxes", "--json").stdout)["boxes"]] == ["left", "right"]
+
+
+AS_PEOPLE_WRITE = [
+    SHELF,
+    SHELF.replace("\n", "\r\n"),
+    "\ufeff" + SHELF,
+    SHELF.rstrip("\n"),
+    '[boxes.left]\n# limit_rh_pct = 15\nvolume_l = 12\n\n# style = "bag"\n\n# of right\n[boxes.right]\n',
+    "[boxes.left]\nvolume_l = 12\n# limit_rh_pct = 15\n[boxes.right]\nvolume_l = 8\n",
+    '[[boxes.left.spools]]\nmaterial = "PA6"\n\n[boxes.right]\n[[boxes.left.spools]]\nmaterial = "PLA"\n',
+    '[boxes]\n[boxes.left]\nspools = [\n\n  # one\n  {material = "PETG"},\n]\n[boxes."right"]',
+]
+
+
+@pytest.mark.parametrize("text", AS_PEOPLE_WRITE)
+@pytest.mark.parametrize("order", [("left", "right"), ("right", "left")])
+def test_boxes_that_come_back_leave_the_file_as_it_was(tmp_path: Path, text: str, order: tuple[str, str]) -> None:
+    """Byte for byte, and none of a person's own comments becomes a setting."""
+    path = tmp_path / "shelf.toml"
+    path.write_bytes(text.encode())
+    before = load_shelf(tmp_path).boxes
+    for name in ("left", "right"):
+        assert shelf_edit.remove_box(tmp_path, name)
+    assert load_shelf(tmp_path).boxes == ()
+    assert set(removed_boxes(tmp_path, [*order, "other"])) == {"left", "right"}
+    for name in order:
+        assert bring_box_back(tmp_path, name, None, None) in before
+    assert path.read_bytes() == text.encode()
+    assert bring_box_back(tmp_path, "left", None, None) is None
+
+
+@pytest.mark.parametrize(("stands", "becomes"), [
+    ("volume_l = 12  # a jar\nlimit_rh_pct = 15\n", "volume_l = 7.5  # a jar\nlimit_rh_pct = 25\n"),
+    ('style = "bag"\n', 'limit_rh_pct = 25\nvolume_l = 7.5\nstyle = "bag"\n'),
+    ("volume_l=7.5", "limit_rh_pct = 25\nvolume_l=7.5"),
+])  # fmt: skip
+def test_a_box_comes_back_with_what_was_told_meanwhile(tmp_path: Path, stands: str, becomes: str) -> None:
+    path = tmp_path / "shelf.toml"
+    path.write_text(f"[boxes.left]  # mine\n{stands}")
+    shelf_edit.remove_box(tmp_path, "left")
+    box = bring_box_back(tmp_path, "left", 7.5, 0.25)
+    assert box == load_shelf(tmp_path).box("left")
+    assert (box.volume_liter, box.humidity_limit) == (7.5, 0.25)
+    assert path.read_text() == f"[boxes.left]  # mine\n{becomes}"
+
+
+def test_what_a_person_made_of_the_comments_is_not_taken_for_a_box(run: Callable[..., Result], shelf: Path) -> None:
+    run("box", "remove", "left")
+    path = shelf / "shelf.toml"
+    path.write_text(path.read_text().replace("# volume_l = 12", "# this one leaked"))
+    said = run("adopt", "left").stdout
+    assert "left is a box now, with 50 readings so far, 10 L and a limit of 20 %" in said
+    assert load_shelf(shelf).box("left").volume_liter == 10.0
+    run("box", "remove", "left")
+    assert bring_box_back(shelf, "left", None, None) == load_shelf(shelf).box("left"), "the later of two"
+
+
+def test_a_box_renamed_while_it_was_off_the_shelf_comes_back_under_its_new_name(
+    run: Callable[..., Result], shelf: Path
+) -> None:
+    run("box", "remove", "left")
+    run("box", "rename", "left", "window")
+    run("adopt", "window", "--limit-rh", "15")
+    box = load_shelf(shelf).box("window")
+    assert (box.volume_liter, box.humidity_limit, box.sensor.accuracy) == (12.0, 0.15, 0.02)
+
+
+def test_routes_follow_a_box_that_is_renamed(tmp_path: Path) -> None:
+    """Else its alerts go nowhere from then on, and only `check` says so."""
+    path = tmp_path / "shelf.toml"
+    path.write_text(
+        '[boxes.left]\n[boxes.right]\n[routes.mail]\nkind = "email"\nhost = "h"\nfrom = "left@x.org"\n'
+        "to = [\n  'a@x.org',\n]\nboxes = [\n  'left',  # mine\n  \"right\", \"left\"]\n"
+        '[routes.house]\nkind = "mqtt"\nboxes = ["right"]\n'
+    )
+    shelf_edit.rename_box(tmp_path, "left", "window", reports=False)
+    routes = {route.name: route.boxes for route in load_shelf(tmp_path).routes}
+    assert routes == {"mail": ("window", "right", "window"), "house": ("right",)}
+    assert load_shelf(tmp_path).doubts == ()
+    assert "'left@x.org'" not in path.read_text().replace('"left@x.org"', "")
 
 
 def test_a_removed_box_that_reports_again_is_said(run: Callable[..., Result], shelf: Path) -> None:

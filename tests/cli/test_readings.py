@@ -82,6 +82,29 @@ def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf
     assert "box1: silent for 2 hours, but it used to send more often" in run("check", exit_code=3).stdout
 
 
+@pytest.mark.parametrize(
+    ("sent_hours_ago", "told"),
+    [
+        ([1.0], ""),
+        ([1.0, 2.0, 3.0], ""),
+        ([23.9 + 24.0 * day for day in range(7)], ""),
+        ([71.0 + 24.0 * day for day in range(7)], ""),
+        ([73.0 + 24.0 * day for day in range(7)], "silent for 3 days"),
+        ([25.0], "silent for 25 hours"),
+    ],
+)
+def test_a_sensor_that_sent_little_is_not_silent_yet(
+    sent_hours_ago: list[float], told: str, run: Callable[..., Any], shelf: Path
+) -> None:
+    """After a quarter of an hour it was said to have sent more often, on its first evening and once a day for ever."""
+    now = datetime.now(tz=UTC)
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.readings.add(Reading("box1", now - timedelta(hours=ago), 21.4, 0.172) for ago in sent_hours_ago)
+    said = run("check", exit_code=3).stdout
+    assert ("box1: silent" in said) == bool(told)
+    assert told in said
+
+
 def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], shelf: Path) -> None:
     fill(shelf)
     fill(shelf, "stranger")

@@ -167,6 +167,18 @@ def test_no_terminal_obeys_a_note_that_is_repeated(tmp_path: Path) -> None:
         assert harmless in said or "buy" in line
 
 
+def test_the_log_lists_a_deed_in_the_words_that_repeated_it(tmp_path: Path) -> None:
+    """Not in those of the database: 'spool swap' is neither the command that was typed nor what siccast answered."""
+    (tmp_path / "shelf.toml").write_text("[boxes.left]\n")
+    run(tmp_path, "log", "charge", "left", "--dry-mass", "100")
+    for deed in (("spool", "left"), ("recharge", "left"), ("opening", "left"), ("sensor", "left")):
+        run(tmp_path, "log", *deed)
+    listed = run(tmp_path, "log", "show").stdout
+    for called in ("beads put in", "spool swapped", "beads dried or swapped", "opened", "sensor swapped"):
+        assert called in listed
+    assert "spool swap " not in listed
+
+
 def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:
     lists = word_lists()
     assert set(words.STYLES) - {"unknown"} == set(box_prior._AIR_CHANGES)

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.inference.evidence.bins import Bins, bin_episode
+from monitor.inference.evidence.bins import Bins, bin_episode, known_floor
 from monitor.inference.evidence.episodes import Episode, current_episode, rates_from
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.humidity_steps import Step, find_steps
@@ -119,6 +119,13 @@ def test_of_a_day_cut_off_at_the_floor_the_median_counts(at_floor_hours: int, sh
     assert bool(bins.censored[5]) is hidden
     assert not bins.censored[[4, 6]].any()
     assert bins.shown_humidity[5] == pytest.approx(shown)
+
+
+@pytest.mark.parametrize(("value", "floor"), [(0.60, 0.60), (0.61, None), (1.0, None)])
+def test_what_no_sheet_states_is_no_floor_however_long_it_is_held(value: float, floor: float | None) -> None:
+    """Of a sensor stuck at 100 % it was said that the air may be drier: a chance of 29 % that the box is over 20 %."""
+    hours = Hours(0, np.full(24 * 90, 21.0), np.full(24 * 90, value))
+    assert known_floor(hours, Box("left", 10.0)) == floor
 
 
 @pytest.mark.parametrize(("held_hours", "floor"), [(35, None), (36, 0.05)])

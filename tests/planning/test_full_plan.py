@@ -97,6 +97,36 @@ def test_beads_that_an_appliance_would_spoil_are_named_with_why() -> None:
     )
 
 
+def moved(box: str, on: date, number: int = 1) -> PlanDecision:
+    return PlanDecision(DecisionKind.moved, on, box, decision_id=number, decided_at=AS_OF - timedelta(hours=1))
+
+
+def test_a_box_that_nothing_here_can_fill_stops_no_plan_where_it_is_moved_to_a_day() -> None:
+    """Nothing at all was planned then, for any box."""
+    made, answers = made_of({"empty": (5, 20), "soon": (10, 20)}, OVEN)
+    empty = replace(made.boxes[0], beads=None, futures=BoxFutures("empty", np.full(DRAWS, 5, np.int16)))
+    made = replace(made, boxes=(empty, made.boxes[1]))
+    plan = planned((made, answers), decisions=[moved("empty", date(2026, 3, 14))])
+    assert "soon" in first_days(plan.days, plan.swaps)
+    assert plan.left_out["empty"].startswith("You moved it to Sat 14 Mar, but no beads are logged for it")
+    beyond = planned((made, answers), decisions=[moved("empty", date(2026, 8, 1))])
+    assert beyond.left_out["empty"] == "You moved it to Sat 1 Aug. This plan ends on Tue 2 Jun."
+
+
+def test_of_two_boxes_that_are_moved_for_one_spare_charge_one_is_left_out() -> None:
+    too_hot = {"oven": "It is too hot."}
+    spare = SpareCharge("jar", GEL, dry=True, forbidden=too_hot)
+    made, answers = made_of({"a": (5, 20), "b": (5, 20)}, OVEN, spares=(spare,))
+    only_by_spare = [replace(box, forbidden=too_hot) for box in made.boxes]
+    day = date(2026, 3, 14)
+    plan = planned(
+        (replace(made, boxes=tuple(only_by_spare)), answers), decisions=[moved("a", day), moved("b", day, 2)]
+    )
+    assert plan.swaps[0].on == day
+    (left,) = {"a", "b"} - {swap.box for swap in plan.swaps}
+    assert plan.left_out[left] == "You moved it to Sat 14 Mar, but every charge that fits is in another box by then."
+
+
 def test_a_leaky_box_is_visited_again_and_again() -> None:
     plan = planned(made_of({"leaky": (10, 20)}, OVEN))
     days = [day.on for day in plan.days]

@@ -186,12 +186,17 @@ def test_what_was_taken_back_is_as_if_it_had_never_been(site: Site, watched: Wat
 
 def test_a_question_about_the_past_is_calculated_and_leaves_what_is_kept(site: Site, watched: Watched) -> None:
     kept, at = rows(site), NIGHT - 5 * DAY
-    assert site.ask(at) == site.ask(at, fresh=True)
+    assert site.ask(at, of_the_past=True) == site.ask(at, fresh=True, of_the_past=True)
     assert watched.since()[0] == ALL
     assert rows(site) == kept
 
 
-def test_what_a_wrong_clock_left_does_not_stay(site: Site, watched: Watched) -> None:
+@pytest.mark.parametrize("readings_too", [False, True])
+def test_what_a_wrong_clock_left_does_not_stay(site: Site, watched: Watched, readings_too: bool) -> None:
+    """Readings that were dated ahead stay, and say that more is known; still the question is about now."""
+    if readings_too:
+        with site.stores() as stores:
+            stores.readings.add([Reading("left", NIGHT + 1999 * DAY, 21.5, 0.09)])
     site.ask(NIGHT + 2000 * DAY)
     watched.since()
     site.ask(NIGHT)

@@ -128,7 +128,7 @@ class Walk:
             connection.execute(f"UPDATE kept_outlooks SET {column} = ? WHERE box = ?", (value, self.some_box()))
 
     def ask_the_past(self) -> None:
-        self.site.ask(self.earlier(5 * DAY))
+        self.site.ask(self.earlier(5 * DAY), of_the_past=True)
 
 
 DEEDS: tuple[Callable[[Walk], None], ...] = (

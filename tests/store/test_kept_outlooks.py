@@ -124,7 +124,7 @@ def begun(folder: Path) -> Path:
 @given(
     st.lists(st.tuples(st.sampled_from(["late", "withdraw", "sum", "remove hours"]), st.integers(0, 1999)), max_size=8)
 )
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_sums_of_hours_that_are_over_never_change_a_digest(
     tmp_path_factory: pytest.TempPathFactory, deeds: list[tuple[str, int]]
 ) -> None:

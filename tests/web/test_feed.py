@@ -124,3 +124,12 @@ def test_the_command_line_shows_the_same_key_and_renews_it(feed: Feed) -> None:
     assert before not in renewed
     assert f"calendar  {feed.address}\n" in renewed
     assert "write calendar or metrics" in keys("--renew", "pages")
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="needs a folder that nobody can write to, root neither")
+def test_no_key_is_shown_that_could_not_be_kept() -> None:
+    """It would open nothing: the next command, and the page, would make up another one."""
+    refused = CliRunner().invoke(command, ["--shelf", "/proc", "page-keys"])
+    assert "can't write /proc/" in str(refused.exception)
+    assert str(refused.exception).endswith("Make its folder writable")
+    assert refused.output == ""

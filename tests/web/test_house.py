@@ -20,6 +20,7 @@ from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 from monitor.presentation.clock import utc_now
 from monitor.records import Reading, Rejection
 from monitor.settings import Shelf, load_shelf
+from monitor.settings.shelf_edit import remove_box
 from monitor.store.opening import open_stores
 
 STRANGER = Rejection(
@@ -97,6 +98,24 @@ def test_a_box_is_adopted_in_one_tap_and_once(tmp_path: Path) -> None:
         again = client.post("/house/adopt", data=form)
         assert again.status_code == 400
         assert "'newcomer' is already declared" in plain(again)
+
+
+def test_a_box_that_was_taken_off_the_shelf_is_offered_as_it_was(tmp_path: Path) -> None:
+    """What stands in the fields is sent along by everybody who changes nothing: once it made 10 L of any box."""
+    shelf = make_shelf(tmp_path)
+    path = tmp_path / "shelf.toml"
+    path.write_text(path.read_text() + '[boxes.newcomer]\nvolume_l = 7.25\nlimit_rh_pct = 7\nstyle = "bag"\n')
+    before = load_shelf(tmp_path, {}).box("newcomer")
+    remove_box(tmp_path, "newcomer")
+    with open_stores(shelf.database_path) as stores:
+        stores.readings.add([Reading("newcomer", utc_now() - timedelta(minutes=3), 21.0, 0.3)])
+    with serving(shelf, keeper_by_hand(shelf)) as address, httpx.Client(base_url=address, timeout=None) as client:
+        page = client.get("/house")
+        assert 'name="volume" value="7.25"' in page.text
+        assert 'name="limit" value="7"' in page.text
+        form = {"token": token_of(page), "box": "newcomer", "volume": "7.25", "limit": "7"}
+        assert "newcomer is a box now" in plain(client.post("/house/adopt", data=form, follow_redirects=True))
+    assert load_shelf(tmp_path, {}).box("newcomer") == before
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ import typer
 
 from monitor.cli.output import show_json, show_table
 from monitor.errors import ImportFileError
+from monitor.named_files import lines_of, require_file
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -91,7 +92,7 @@ def _read(csv_file: Path) -> Rows:
     source = "standard input" if str(csv_file) == "-" else str(csv_file)
     try:
         with _opened(csv_file) as lines:
-            table = csv.DictReader(lines, restval="")
+            table = csv.DictReader(lines_of(lines), restval="")
             missing = [name for name in NEEDED if name not in (table.fieldnames or ())]
             if missing:
                 raise ImportFileError(f"{source} has no column {missing[0]}; it must have {' and '.join(NEEDED)}")
@@ -109,6 +110,7 @@ def _read(csv_file: Path) -> Rows:
 def _opened(csv_file: Path) -> AbstractContextManager[TextIO]:
     if str(csv_file) == "-":
         return nullcontext(sys.stdin)
+    require_file(csv_file)
     return csv_file.open(encoding="utf-8-sig", newline="")
 
 

@@ -224,7 +224,7 @@ def show(
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
-    from monitor.presentation.log_wording import details
+    from monitor.presentation.log_wording import called, details
     from monitor.presentation.wording import Wording
     from monitor.store.opening import open_stores
 
@@ -242,7 +242,7 @@ def show(
             str(entry.entry_id),
             f"{entry.at.astimezone(shelf.timezone):%Y-%m-%d %H:%M}",
             entry.box,
-            entry.kind.value,
+            called(entry.kind),
             "" if entry.mass_g is None else wording.weight(entry.mass_g),
             details(entry, wording),
         )

@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Any, cast
 from monitor.cli.history.encodings import require_text
 from monitor.cli.output import whole_file
 from monitor.errors import ImportFileError
+from monitor.named_files import lines_of, require_file
 from monitor.records.readings import ROWS_AT_ONCE
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ def open_table(path: Path, delimiter: str, advance: Callable[[float], None], enc
         Before the first row, when the file can't be read, or not as text in this encoding.
     """
     try:
+        require_file(path, most_bytes=None)
         size = path.stat().st_size
         if path.suffix == PARQUET:
             parquet = _pyarrow().ParquetFile(path)
@@ -50,8 +52,12 @@ def open_table(path: Path, delimiter: str, advance: Callable[[float], None], enc
         reason = getattr(error, "strerror", None) or error
         raise ImportFileError(f"{path} can't be read: {reason}. It must be a table in CSV or Parquet") from error
     with io.TextIOWrapper(file, encoding=_with_mark(encoding), newline="") as text:
-        reader = csv.DictReader(_counted(text, advance), delimiter=delimiter)
-        yield reader.fieldnames or (), reader, size
+        reader = csv.DictReader(_counted(lines_of(text), advance), delimiter=delimiter)
+        try:
+            headings = reader.fieldnames or ()
+        except csv.Error as error:
+            raise ImportFileError(f"{path}, line 1 has no headings of a table: {error}") from error
+        yield headings, reader, size
 
 
 @contextmanager
@@ -76,6 +82,7 @@ def open_new_table(path: Path | None, headings: Sequence[str]) -> Iterator[Calla
 def table_size(path: Path) -> float | None:
     """Return the length for a progress bar over ``open_table``, or None where it can't be told."""
     try:
+        require_file(path, most_bytes=None)
         if path.suffix == PARQUET:
             return float(_pyarrow().ParquetFile(path).metadata.num_rows)
         return None if _is_gzipped(path) else path.stat().st_size

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -42,6 +43,7 @@ def rename(
     So do its tables in the shelf file. If its sensor goes on sending under the old name, its readings still reach the
     box: [[moves]] in the shelf file says so.
     """
+    from monitor.settings.shelf_append import changed_with
     from monitor.settings.shelf_edit import rename_box
 
     shelf, new = shelf_of(context), tidy(new)
@@ -51,8 +53,8 @@ def rename(
         old = arguments.known_box(old, shelf, stores)
         _require_renamable(shelf, old, new)
         reports = old in stores.readings.latest(removed=True)
-        now = datetime.now(tz=UTC)
-        held = stores.boxes.rename(old, new, now, lambda: rename_box(shelf.folder, old, new, reports=reports))
+        change = partial(rename_box, shelf.folder, old, new, reports=reports)
+        held = stores.boxes.rename(old, new, datetime.now(tz=UTC), changed_with(shelf.folder, change))
     typer.echo(f"'{old}' is now called '{new}'. Its {held} readings, its log and its beads moved along.")
     _forget_outlook(shelf, old)
     typer.echo(
@@ -72,6 +74,7 @@ def remove(
 
     Its tables in the shelf file become comments. You can still export its readings. `siccast adopt` brings it back.
     """
+    from monitor.settings.shelf_append import changed_with
     from monitor.settings.shelf_edit import remove_box
 
     shelf, declared = shelf_of(context), False
@@ -85,7 +88,7 @@ def remove(
         if name in _rooms(shelf):
             raise UnknownBoxError(f"'{name}' is the room sensor, not a box. It stays")
         _require_empty(stores, name)
-        held = stores.boxes.remove(name, datetime.now(tz=UTC), take_out)
+        held = stores.boxes.remove(name, datetime.now(tz=UTC), changed_with(shelf.folder, take_out))
     said = f". Its tables in {shelf.folder / SHELF_FILE} are comments now" if declared else ""
     typer.echo(f"'{name}' is off the shelf{said}")
     if held:

@@ -146,15 +146,25 @@ def adopt(
     box: Annotated[str, typer.Argument(help="Name of a box that sends readings and is not in shelf.toml.")],
     *,
     volume_l: Annotated[
-        float, typer.Option(min=VOLUME_RANGE_LITER[0], max=VOLUME_RANGE_LITER[1], help="Inner volume in liters.")
-    ] = USUAL_VOLUME_LITER,
+        float | None,
+        typer.Option(
+            min=VOLUME_RANGE_LITER[0],
+            max=VOLUME_RANGE_LITER[1],
+            help=f"Inner volume in liters. Default: {USUAL_VOLUME_LITER:g}, or what it had before it was removed.",
+        ),
+    ] = None,
     limit_rh: Annotated[
-        float, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit in %.")
-    ] = 100.0 * USUAL_LIMIT,
+        float | None,
+        typer.Option(
+            min=LIMIT_RANGE_PCT[0],
+            max=LIMIT_RANGE_PCT[1],
+            help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
+        ),
+    ] = None,
 ) -> None:
     """Make a box of a sensor that already sends readings, in shelf.toml.
 
-    Its readings are stored already, from the first message on.
+    Its readings are stored already, from the first message on. A box that was removed comes back as it was.
     """
     from monitor.cli.output import say
     from monitor.services import adoption
@@ -163,11 +173,15 @@ def adopt(
     with open_to_write(shelf) as stores:
         adopted = adoption.adopt(
             shelf.folder, stores.readings, stores.boxes, shelf.boxes, box,
-            volume_liter=volume_l, humidity_limit=limit_rh / 100.0,
+            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0,
         )  # fmt: skip
     place = shelf.folder / SHELF_FILE
     readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"
+    has = f"{readings} so far, {adopted.volume_liter:g} L and a limit of {100.0 * adopted.humidity_limit:g} %"
+    if adopted.as_before:
+        say(f"{adopted.box} is a box again, as it stood in {place}, with {has}")
+        return
     say(
-        f"{adopted.box} is a box now, with {readings} so far, {volume_l:g} L and a limit of {limit_rh:g} %. "
+        f"{adopted.box} is a box now, with {has}. "
         f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; spools and style go into {place}"
     )

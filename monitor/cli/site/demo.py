@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import FeedError, SettingsError
+from monitor.named_files import remedy
 from monitor.presentation.clock import utc_now
 from monitor.settings import DATABASE_FILE, SHELF_FILE, load_shelf
 
@@ -84,9 +85,8 @@ def _lay_out(recording: Path, folder: Path) -> Shelf:
         folder.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(recording / SHELF_FILE, there)
     except OSError as error:
-        raise SettingsError(
-            f"can't put the demo into {folder}: {error.strerror}. Choose a folder that you may write to"
-        ) from error
+        helps = remedy(error, "Choose a folder that you may write to")
+        raise SettingsError(f"can't put the demo into {folder}: {error.strerror}. {helps}") from error
     return load_shelf(folder, {})
 
 

@@ -151,7 +151,6 @@ def page_keys(
         if renew not in _KEYS:
             raise typer.BadParameter(f"'{renew}' is not known: write {' or '.join(_KEYS)}", param_hint="'--renew'")
         file.keep(file.read().with_another_key_of(_KEYS[renew]))
-    file.begin()
-    secret = file.read()
+    secret = file.lasting()
     typer.echo(f"calendar  {_KEYS['calendar']}?key={secret.key_of(_KEYS['calendar'])}")
     typer.echo(f"metrics   {_KEYS['metrics']}, with the header Authorization: Bearer {secret.key_of(_KEYS['metrics'])}")

@@ -31,6 +31,10 @@ off is off by more than its noise."""
 _FLOOR_HELD_HOURS = 36
 """A least value held so long without a flicker is a floor. [h] Judgement: a day and a half spans a night and a day, in
 which air that a sensor follows moves any display."""
+_HIGHEST_FLOOR = 0.60
+"""A value above is none, however long it is held: a sensor that shows 100 % all the time is wet or broken, and does not
+say that the air is drier. [fraction of saturation] Judgement, as for ``floor_rh_pct`` in the shelf file: wider than any
+sheet."""
 _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
@@ -295,7 +299,7 @@ def known_floor(hours: Hours, box: Box) -> float | None:
     held = np.concatenate(((False,), np.abs(shown - least) < SAME_HUMIDITY, (False,)))
     edges = np.flatnonzero(np.diff(held.astype(np.int8)))
     longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
-    learned = least if longest >= _FLOOR_HELD_HOURS else None
+    learned = least if longest >= _FLOOR_HELD_HOURS and least <= _HIGHEST_FLOOR else None
     return max((f for f in (stated, learned) if f is not None), default=None)
 
 

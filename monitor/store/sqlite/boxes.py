@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import BOX
+from monitor.store.contracts import ALONE
 from monitor.store.sqlite.announcements import rename_announced
 from monitor.store.sqlite.ledger import INSERT_ENTRY, entry_row
 from monitor.store.sqlite.rows import to_ms
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Callable
+    from contextlib import AbstractContextManager
     from datetime import datetime
 
     from monitor.store.sqlite.connection import Database
@@ -40,9 +42,9 @@ class SqliteBoxes:
         self._database = database
         self._forwards = forwards
 
-    def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+    def rename(self, old: str, new: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
         """Give a box another name wherever it stands, and return how many readings it has."""
-        with self._database.transaction() as connection:
+        with ExitStack() as until_committed, self._database.transaction() as connection:
             _require_unused(connection, new)
             _drop_empty(connection, new)
             connection.execute("UPDATE boxes SET name = ? WHERE name = ?", (new, old))
@@ -64,23 +66,24 @@ class SqliteBoxes:
                     (new,),
                 )
             held = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", new)
-            and_then()
+            until_committed.enter_context(alongside)
         return held
 
-    def remove(self, name: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+    def remove(self, name: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
         """Leave a box out of what is asked and said until it reports again; return how many readings are kept."""
-        with self._database.transaction() as connection:
+        with ExitStack() as until_committed, self._database.transaction() as connection:
             connection.execute(
                 "INSERT OR REPLACE INTO removed SELECT box_id, ? FROM boxes WHERE name = ?", (to_ms(at), name)
             )
             held = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", name)
-            and_then()
+            until_committed.enter_context(alongside)
         return held
 
-    def bring_back(self, name: str) -> None:
+    def bring_back(self, name: str, alongside: AbstractContextManager[None] = ALONE) -> None:
         """Take a box onto the shelf again."""
-        with self._database.transaction() as connection:
+        with ExitStack() as until_committed, self._database.transaction() as connection:
             connection.execute("DELETE FROM removed WHERE box_id = (SELECT box_id FROM boxes WHERE name = ?)", (name,))
+            until_committed.enter_context(alongside)
 
 
 def _require_unused(connection: sqlite3.Connection, name: str) -> None:

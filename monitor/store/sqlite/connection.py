@@ -166,6 +166,11 @@ class Database:
             )
 
     def _connect(self, mode: str) -> sqlite3.Connection:
+        if self.path.exists() and not self.path.is_file():  # a pipe would be waited for
+            raise StoreError(
+                f"{self.path} is a folder, a pipe or a device, not a database. `siccast restore` moves it aside and"
+                " puts a backup in its place"
+            )
         address = self.path.absolute().as_uri() + "?" + mode
         return sqlite3.connect(
             address, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S, check_same_thread=not self._read_only

@@ -26,7 +26,7 @@ def restore(path: Path, source: Path) -> Path | None:
     try:
         with beside(path) as ready:
             _make_ready(source, ready)
-            if path.exists():
+            if path.is_file():
                 with contextlib.suppress(_Damaged):
                     return _replace_content(path, ready)
             kept = _move_aside(path)

@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
+from monitor.named_files import remedy
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -120,7 +121,8 @@ class SecretFile:
                 json.dump(asdict(secret), file)
             beside.replace(self._path)
         except OSError as error:
-            raise SettingsError(f"can't write {self._path}: {error.strerror}") from error
+            helps = remedy(error, "Make its folder writable")
+            raise SettingsError(f"can't write {self._path}: {error.strerror}. {helps}") from error
         finally:
             beside.unlink(missing_ok=True)
         self._stamp = self._seen()
@@ -131,8 +133,19 @@ class SecretFile:
         In a folder that can't be written, the secret lasts as long as the process.
         """
         with suppress(SettingsError):
-            if self._path is not None and not self._path.exists():
-                self.keep(self._secret)
+            self.lasting()
+
+    def lasting(self) -> Secret:
+        """Return the secret of the file, which is made where there is none.
+
+        Raises
+        ------
+        SettingsError
+            Where it can't be read, or can't be made: what it signs would open nothing later.
+        """
+        if self._path is not None and not self._path.exists():
+            self.keep(self._secret)
+        return self.read() if self._path is not None else self._secret
 
     def _seen(self) -> tuple[object, ...] | None:
         if self._path is None:

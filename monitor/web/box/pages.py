@@ -18,6 +18,7 @@ from monitor.web.box.deeds import Deeds
 from monitor.web.box.heard import HeardForm, unheard
 from monitor.web.box.question import Asker
 from monitor.web.box.sizing import Sizer
+from monitor.web.house.view import offered
 from monitor.web.told import told
 
 if TYPE_CHECKING:
@@ -88,6 +89,7 @@ class BoxPages:
             words_out = unheard(stores, name) if self.site.shelf.routes else []
         asked = self.asker.view(request.query_params, snapshot, answer, words)
         declared = {box.name for box in self.site.shelf.boxes}
+        is_new = answer.state is BoxState.undeclared and name not in declared
         size = self.sizer.view(request.query_params, snapshot, answer, words)
         return self.site.page(
             "box.html",
@@ -98,7 +100,7 @@ class BoxPages:
             deeds=log_view.deeds(known, self.site.now(), words, sent),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),
-            may_adopt=answer.state is BoxState.undeclared and name not in declared,
+            may_adopt=offered(self.site.shelf.folder, [name])[name] if is_new else None,
             adopted="adopted" in request.query_params and name in declared,
             unheard=words_out,
             snapshot=snapshot,

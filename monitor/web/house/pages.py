@@ -122,6 +122,7 @@ class HousePages:
             everything=everything,
             heard=heard,
             new=new,
+            offered=view.offered(shelf.folder, [each.name for each in new]),
             rejected=view.rejected(messages, now, words),
             rejected_ever=ever,
             appliances=view.appliances(shelf.appliances, words),

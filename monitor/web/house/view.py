@@ -10,13 +10,14 @@ from monitor.presentation.amounts import ago, joined, percent
 from monitor.presentation.bead_wording import beads, lot_name
 from monitor.presentation.desk_tables import charge_row
 from monitor.records import ROOM
-from monitor.services.adoption import uninvited
+from monitor.services import adoption
 from monitor.services.site_check import Severity
 from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
+    from pathlib import Path
 
     from monitor.desk.inventory import Inventory
     from monitor.presentation.wording import Wording
@@ -42,6 +43,14 @@ class Heard:
     at: str
     is_odd: bool
     """Whether the last reading is marked, or dated in the future."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """What stands in the fields of a box that is to be declared."""
+
+    volume: str
+    limit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +92,8 @@ class HouseView:
     heard: Sequence[Heard]
     new: Sequence[Heard]
     """Those of them that nobody declared."""
+    offered: Mapping[str, Offered]
+    """What is offered for each of them."""
     rejected: Sequence[Rejected]
     rejected_ever: int
     appliances: Sequence[tuple[str, str, str, str]]
@@ -131,7 +142,7 @@ def _begun(words: str) -> str:
 
 def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wording) -> list[Heard]:
     """Return every sensor with its last word, newest word first."""
-    new, rooms = set(uninvited(latest, shelf.boxes)), {ROOM} | {box.room for box in shelf.boxes}
+    new, rooms = set(adoption.uninvited(latest, shelf.boxes)), {ROOM} | {box.room for box in shelf.boxes}
     return [
         Heard(
             name=name,
@@ -144,6 +155,14 @@ def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wor
         )
         for name, reading in sorted(latest.items(), key=lambda each: each[1].at, reverse=True)
     ]
+
+
+def offered(folder: Path, names: Iterable[str]) -> dict[str, Offered]:
+    """Return what stands there at first, by name: what a box had on the shelf, else the usual."""
+    return {
+        name: Offered(f"{volume_liter:.10g}", f"{100.0 * limit:.10g}")
+        for name, (volume_liter, limit) in adoption.offered(folder, names).items()
+    }
 
 
 def rejected(messages: Iterable[RejectedMessage], now: datetime, words: Wording) -> list[Rejected]:
