@@ -163,9 +163,18 @@ def skip(
 
 
 @plan.command(name="not")
-def not_that_day(context: typer.Context, day: Day) -> None:
-    """Dry nothing on a day."""
-    _keep(context, DecisionKind.not_that_day, day)
+def not_that_day(
+    context: typer.Context,
+    day: Day,
+    last: Annotated[
+        str | None, typer.Argument(metavar="[LAST]", help="The last of several days, from the first one on.")
+    ] = None,
+) -> None:
+    """Dry nothing on a day, or from a day to a last one, as while you are away.
+
+    Boxes that fall due in that time are planned before, where a day has a place for them.
+    """
+    _keep(context, DecisionKind.not_that_day, day, last=last)
 
 
 @plan.command()
@@ -179,18 +188,27 @@ def undo(
     typer.echo(f"undid decision {number}: {decision(taken_back, taken_back.on)}")
 
 
-def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str = "") -> None:
+def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str = "", last: str | None = None) -> None:
     shelf = shelf_of(context)
     today = shelf.now(utc_now()).astimezone(shelf.timezone).date()
     try:
-        ahead = None if kind is DecisionKind.skip else PLAN_RANGE_DAYS[1]
-        on = moments.day_ahead(day, today, ahead) if day else today + timedelta(days=SKIP_DAYS)
+        on, until = _days(kind, day, last, today)
     except TypedError as error:
         raise typer.BadParameter(str(error), param_hint="'DAY'") from None
     with open_to_write(shelf) as stores:
-        kept = PlanDecision(kind, on, arguments.box_not_room(box, shelf, stores) if box else "")
+        named = arguments.box_not_room(box, shelf, stores) if box else ""
+        kept = PlanDecision(kind, on, named, last=until)
         number = stores.plan_decisions.keep(kept, utc_now())
     typer.echo(f"{decision(kept, today)}. To undo: `siccast plan undo {number}`")
+
+
+def _days(kind: DecisionKind, day: str | None, last: str | None, today: date) -> tuple[date, date | None]:
+    """Return the day that is meant, and of several the last one."""
+    if day is None:
+        return today + timedelta(days=SKIP_DAYS), None
+    if kind is DecisionKind.not_that_day:
+        return moments.days_ahead(day, last, today)
+    return moments.day_ahead(day, today, PLAN_RANGE_DAYS[1] if kind is DecisionKind.moved else None), None
 
 
 def _write(file: Path, planned: RechargePlan, asked: Assessed, *, keep: bool) -> None:
