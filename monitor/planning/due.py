@@ -145,7 +145,7 @@ def what_to_do(
 
 def what_is_due(assessment: Assessment) -> str:
     """Return what is done to a box once its day has come."""
-    return say("put dry beads in") if assessment.charge is None else say("dry beads")
+    return say("log its beads or put some in") if assessment.charge is None else say("dry beads")
 
 
 def why_over(assessment: Assessment) -> str:
