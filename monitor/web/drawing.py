@@ -111,7 +111,7 @@ def _count(share: float, beads: int) -> int:
 @cache
 def _dots(first: int, end: int) -> str:
     """Return a path of points, from one bead until before another; a round line cap makes a bead of each."""
-    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in _bead_places()[first:end])
+    return "".join(f"M{x:.4g} {y:.4g}h0" for x, y in _bead_places()[first:end])
 
 
 # --- the small chart --------------------------------------------------------------------------------------------------
