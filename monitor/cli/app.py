@@ -53,7 +53,7 @@ def common(
     context: typer.Context,
     shelf: Annotated[
         Path | None,
-        typer.Option(envvar="SICCAST_SHELF", help="Folder with shelf.toml and the database."),
+        typer.Option(envvar="SICCAST_SHELF", metavar="DIR", help="Folder with shelf.toml and the database."),
     ] = None,
     version: Annotated[
         bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit.")

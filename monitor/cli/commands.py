@@ -10,6 +10,8 @@ from typing import Any, NamedTuple
 import typer
 from typer.core import TyperCommand, TyperGroup
 
+from monitor.cli.help_words import name_values
+
 
 class Entry(NamedTuple):
     """What has to be known of a command before its module is imported."""
@@ -99,4 +101,6 @@ def commands_of(module: str) -> dict[str, Any]:
     """Return the commands that a module of `monitor.cli` has, by name."""
     part = typer.Typer(rich_markup_mode=None)
     import_module(f"monitor.cli.{module}").register(part)
-    return dict(typer.main.get_group(part).commands)
+    group = typer.main.get_group(part)
+    name_values(group)
+    return dict(group.commands)

@@ -102,7 +102,7 @@ def show(
     for dryer in dryers:
         typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays))
     if has_boxes(asked):
-        _show(whole, today, shelf.plan.currency, asked.wording)
+        _show(whole, today, shelf.plan.currency, asked.wording, names_appliance=len(dryers) > 1)
 
 
 def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
@@ -122,13 +122,21 @@ def _title(dryer: Appliance, weekdays: Sequence[int]) -> str:
     return f"{dryer.name}: {places} at a time, on {days}"
 
 
-def _show(whole: FullPlan, today: date, currency: str, wording: UnitWording) -> None:
+def _show(whole: FullPlan, today: date, currency: str, wording: UnitWording, *, names_appliance: bool = True) -> None:
+    """Print a plan; the appliance of each day where there is more than one, or spare charges go in."""
     from monitor.cli.output import show_notes, show_table
     from monitor.presentation.plan_table import plan_rows, proof, rule_rows, takes
 
     planned = whole.plan
     if rows := plan_rows(planned, today):
-        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None, 4: None})
+        headings = ("on", "in", "box", "why", "a week later")
+        shown = [place for place in range(len(headings)) if place != 1 or names_appliance or planned.swaps]
+        widest: dict[int, int | None] = {2: 24, 3: None, 4: None}
+        show_table(
+            [headings[place] for place in shown],
+            [[row[place] for place in shown] for row in rows],
+            wrap={number: widest[place] for number, place in enumerate(shown) if place in widest},
+        )
         show_notes("What that takes", [("", takes(whole.worth, currency, wording.mass)), ("", proof(planned))])
         show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     elif whole.unmet:
@@ -167,12 +175,12 @@ def not_that_day(
     context: typer.Context,
     day: Day,
     last: Annotated[
-        str | None, typer.Argument(metavar="[LAST]", help="The last of several days, from the first one on.")
+        str | None, typer.Argument(metavar="LAST", help="The last of several days, from the first one on.")
     ] = None,
 ) -> None:
-    """Dry nothing on a day, or from a day to a last one, as while you are away.
+    """Dry nothing on a day, or from a first to a last one.
 
-    Boxes that fall due in that time are planned before, where a day has a place for them.
+    For when you are away. Boxes that fall due in that time are planned before, where a day has a place for them.
     """
     _keep(context, DecisionKind.not_that_day, day, last=last)
 
