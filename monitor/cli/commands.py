@@ -10,8 +10,6 @@ from typing import Any, NamedTuple
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from monitor.cli.help_words import name_values
-
 
 class Entry(NamedTuple):
     """What has to be known of a command before its module is imported."""
@@ -99,6 +97,8 @@ def _collect_garbage_from_here() -> None:
 @cache
 def commands_of(module: str) -> dict[str, Any]:
     """Return the commands that a module of `monitor.cli` has, by name."""
+    from monitor.cli.help_words import name_values  # the list of all commands does without
+
     part = typer.Typer(rich_markup_mode=None)
     import_module(f"monitor.cli.{module}").register(part)
     group = typer.main.get_group(part)

@@ -131,7 +131,7 @@ def _show(whole: FullPlan, today: date, currency: str, wording: UnitWording, *, 
     if rows := plan_rows(planned, today):
         headings = ("on", "in", "box", "why", "a week later")
         shown = [place for place in range(len(headings)) if place != 1 or names_appliance or planned.swaps]
-        widest: dict[int, int | None] = {2: 24, 3: None, 4: None}
+        widest: dict[int, int | None] = {2: 24, 3: None, 4: None}  # letters; judgement: most names are shorter
         show_table(
             [headings[place] for place in shown],
             [[row[place] for place in shown] for row in rows],
