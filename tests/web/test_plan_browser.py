@@ -264,7 +264,7 @@ def test_without_scripts_a_list_and_a_button_do_the_same(browser: Browser, site:
 def test_who_goes_away_leaves_out_all_days_with_two_dates(browser: Browser, site: Site, scripts: bool) -> None:
     with opened(browser, site.plan, PHONE, scripts=scripts) as page:
         if scripts:
-            page.get_by_role("link", name="leave days out").click()
+            page.get_by_role("link", name="away?").click()
         else:
             page.locator("#away summary").click()
         page.get_by_label("First day").fill("2026-03-27")
