@@ -102,7 +102,8 @@
     if (!isNamed) return;
     ctx.font = font(ratio);
     const wide = ctx.measureText(said.today).width;
-    ctx.fillText(said.today, Math.min(x - wide / 2, box.left + box.width - wide), box.top - 5 * ratio);
+    const left = Math.max(x - wide / 2, box.left); // beside the figures of the axis, where the box is new
+    ctx.fillText(said.today, Math.min(left, box.left + box.width - wide), box.top - 5 * ratio);
   });
   const drawSilence = onCanvas((u, ctx, box, ratio) => {
     const last = numbers.steps.length ? summed(numbers.steps).at(-1) : begins();

@@ -113,12 +113,13 @@
     }
     try {
       const answer = await fetch(address, get ? { headers: { Accept: "text/html" } } : { method: "POST", body: filled });
+      const moved = answer.redirected && new URL(answer.url).pathname !== location.pathname;
+      if (moved && form.dataset.inPlace) return location.assign(answer.url);
       const text = await answer.text();
       const isElsewhere = ![sentFrom, document.body].includes(document.activeElement);
       put(text, { isElsewhere });
       stands = !answer.ok;
       shown = "";
-      const moved = answer.redirected && new URL(answer.url).pathname !== location.pathname; // another page begins at its head
       if ((answer.redirected || get) && answer.url !== location.href) history.pushState(null, "", answer.url);
       if (moved) scrollTo(0, 0);
       if (!isElsewhere || document.activeElement === document.body) {

@@ -171,7 +171,8 @@
 
   document.addEventListener("click", (event) => {
     const link = event.target.closest("a[href^='#']");
-    const folded = link && document.getElementById(link.hash.slice(1))?.querySelector("details.folded");
+    const there = link && document.getElementById(link.hash.slice(1));
+    const folded = there?.matches("details") ? there : there?.querySelector("details.folded");
     if (folded) folded.open = true;
   });
 })();

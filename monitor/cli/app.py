@@ -39,6 +39,8 @@ _OUT_OF_RANGE = re.compile(
     r"(?P<given>\S+) is not in the range (?:(?P<least>[^<>\s]+)<=)?x(?:>=(?P<from>\S+?)|<=(?P<most>\S+?))?\.(?=$| )"
 )
 """How the option parser says that a number is too small or too large."""
+_POSSIBLE = re.compile(r"\.? \(Possible options: (.+?)\)")
+"""How the option parser names options like one that it does not know."""
 _STOPPED = 130  # exit code: 128 and the number of SIGINT, as shells say it (POSIX)
 
 
@@ -53,7 +55,7 @@ def common(
     context: typer.Context,
     shelf: Annotated[
         Path | None,
-        typer.Option(envvar="SICCAST_SHELF", help="Folder with shelf.toml and the database."),
+        typer.Option(envvar="SICCAST_SHELF", metavar="DIR", help="Folder with shelf.toml and the database."),
     ] = None,
     version: Annotated[
         bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit.")
@@ -132,7 +134,7 @@ def _usage(error: Any) -> str:
         wrong = checked()[0]
         error.message = f"'{wrong['input']}' is not valid: it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
     message = _NOT_A_NUMBER.sub(_number_wanted, str(error.format_message()))
-    message = _OUT_OF_RANGE.sub(_range_wanted, message)
+    message = _POSSIBLE.sub(r". Did you mean \1?", _OUT_OF_RANGE.sub(_range_wanted, message))
     if "\n" in message:
         return message
     context = getattr(error, "ctx", None)

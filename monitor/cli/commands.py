@@ -97,6 +97,10 @@ def _collect_garbage_from_here() -> None:
 @cache
 def commands_of(module: str) -> dict[str, Any]:
     """Return the commands that a module of `monitor.cli` has, by name."""
+    from monitor.cli.help_words import name_values  # the list of all commands does without
+
     part = typer.Typer(rich_markup_mode=None)
     import_module(f"monitor.cli.{module}").register(part)
-    return dict(typer.main.get_group(part).commands)
+    group = typer.main.get_group(part)
+    name_values(group)
+    return dict(group.commands)

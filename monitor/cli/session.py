@@ -84,7 +84,7 @@ class Assessed:
         from monitor.planning.decisions import constraints_of
 
         today = self.as_of.astimezone(self.shelf.timezone).date()
-        return constraints_of(self.decisions, self.assessments, today)
+        return constraints_of(self.decisions, self.assessments, today, self.shelf.plan.days_off(today))
 
     @property
     def wording(self) -> Wording:

@@ -59,12 +59,22 @@ DUST = Caution(
     to_say("Pour without raising dust. Wear a dust mask for loose granules."), "NIOSH limit for amorphous silica"
 )
 
+BRINE = Caution(
+    to_say(
+        "Salt with much water in it melts at 30 °C already. Hot brine burns, splashes and eats metal: use a deep dish"
+        " of heat-proof glass or ceramic, half full at most."
+    ),
+    "melting point of the hexahydrate (29.9 °C, handbooks, from memory); half full: a judgement",
+)
+
 
 def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tuple[Caution, ...]:
     """Return what to know before the heat goes on."""
     told = [HOT_SPOTS, STEAM, FOOD] if appliance_kind == "microwave" else [STEAM, FOOD]
     if desiccant.dye is not None:
         told.append(Caution(_sentence(say(desiccant.dye.caution)), "safety data sheet of the dye"))
+    if desiccant.humidity_shows == "phase":  # a salt, as its table says
+        told.append(BRINE)
     if holder in _GLASSLIKE:
         told.append(HOT_GLASS)
     return _said(*told)

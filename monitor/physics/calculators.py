@@ -39,6 +39,11 @@ def desiccant_kinds() -> tuple[str, ...]:
     return materials.desiccant_kinds()
 
 
+def desiccant_names() -> tuple[str, ...]:
+    """Return every name and alias of a desiccant."""
+    return tuple(name for kind in desiccant_kinds() for name in (kind, *materials.aliases_of(kind)))
+
+
 def is_desiccant(name: str) -> bool:
     """Return whether a name or alias stands for a desiccant.
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.planning.mend import TRIED_BOXES, days_late, due_ahead_of, first_days_of, shortened
 from monitor.planning.problem import KnownBox, chances_now, problem_of
+from monitor.planning.reasons import why_nowhere
 from monitor.planning.solve import solve
 from monitor.planning.visits import due_ahead
 from monitor.planning.weights import WEIGHTS
@@ -44,7 +45,7 @@ def with_better_lids(
 
 def _with_lid(question: Question, one: Unmet, box: KnownBox, first_days: Mapping[str, date], lids: Lids) -> Unmet:
     """Return the first lid that mends it, or the one after which least is late."""
-    if not due_ahead_of(box):  # what is over its limit today is no drier for a better lid
+    if not due_ahead_of(box) or why_nowhere(box):  # over its limit today, or without beads, it is no drier for a lid
         return one
     before = _late_days(question, question.boxes, first_days)
     best, words, mends = sum(before.values()), "", False

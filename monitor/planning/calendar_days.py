@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from monitor.planning.problem import Question
     from monitor.planning.visits import Chosen
 
+_A_DAY = timedelta(days=1)  # by definition
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Visit:
@@ -176,7 +178,25 @@ class Calendar:
             goes_first=self._goes_first(visit),
             company=[name for name in names if name != known.name],
             decided=question.decided,
+            off=self._off_between(visit),
         )
+
+    def _off_between(self, visit: Visit) -> tuple[date, date] | None:
+        """Return the days in a row without drying that keep a box from the days up to its own, or made it late.
+
+        Only days count on which an appliance may be used but for that.
+        """
+        question, on = self._question, self._question.days[visit.place]
+        due = due_on(question.boxes[visit.box].assessment, question.today)
+        if due is None:
+            return None
+        after, until = (on, due) if on <= due else (question.today - _A_DAY, on)
+        off = {
+            day
+            for day in question.decided.days_off
+            if after < day <= until and any(place.may_dry_on(day) for place in question.places)
+        }
+        return question.decided.off_around(max(off)) if off else None
 
     def _goes_first(self, visit: Visit) -> GoesFirst | None:
         """Return the box with the latest day of its own that took a place in time that this one could have had."""

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from monitor.records import DecisionKind, PlanDecision
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from monitor.records import Assessment
 
+_A_DAY = timedelta(days=1)  # by definition
 REMIND_DAYS = 30
 """So long it is said that fresh beads are missing in the log. [days] A judgement: by then the humidity has told it."""
 
@@ -22,7 +23,7 @@ class PlanConstraints:
     """What a plan has to keep to, beside weekdays and batches."""
 
     days_off: frozenset[date] = frozenset()
-    """On these nothing is dried."""
+    """On these nothing is dried, as a person decided or declared in the shelf file."""
     fixed: Mapping[str, date] = field(default_factory=dict)
     """The day of each box that was moved; other boxes may join it there."""
     not_before: Mapping[str, date] = field(default_factory=dict)
@@ -38,14 +39,26 @@ class PlanConstraints:
             return on == self.fixed[box]
         return on not in self.days_off and on >= self.not_before.get(box, on)
 
+    def off_around(self, on: date) -> tuple[date, date]:
+        """Return the first and last of the days off in a row that one of them belongs to."""
+        first = last = on
+        while first - _A_DAY in self.days_off:
+            first -= _A_DAY
+        while last + _A_DAY in self.days_off:
+            last += _A_DAY
+        return first, last
+
 
 NOTHING_DECIDED = PlanConstraints()
 
 
 def constraints_of(
-    decisions: Sequence[PlanDecision], assessments: Sequence[Assessment], today: date
+    decisions: Sequence[PlanDecision],
+    assessments: Sequence[Assessment],
+    today: date,
+    declared_off: Collection[date] = (),
 ) -> PlanConstraints:
-    """Return what the decisions ask of a plan made today.
+    """Return what the decisions ask of a plan made today, and what the days that the shelf file leaves out do.
 
     A later decision takes the place of an earlier one about the same box or day. One whose day is past no longer
     counts, nor one about a box that got fresh beads since.
@@ -60,15 +73,15 @@ def constraints_of(
         if one.kind is DecisionKind.done:
             done[one.box] = one
         elif one.kind is DecisionKind.not_that_day:
-            days_off[one.on] = one
-            about_boxes = {box: each for box, each in about_boxes.items() if not _is_moved_to(each, one.on)}
+            days_off |= {on: one for on in one.days if on >= today}
+            about_boxes = {box: each for box, each in about_boxes.items() if not _is_moved_into(each, one)}
         else:
             about_boxes[one.box] = one
             if one.kind is DecisionKind.moved:
                 days_off.pop(one.on, None)
-    in_force = sorted((*about_boxes.values(), *days_off.values()), key=lambda one: one.decision_id or 0)
+    in_force = sorted({*about_boxes.values(), *days_off.values()}, key=lambda one: one.decision_id or 0)
     return PlanConstraints(
-        frozenset(days_off),
+        frozenset({*days_off, *declared_off}),
         {box: one.on for box, one in about_boxes.items() if one.kind is DecisionKind.moved},
         {box: one.on for box, one in about_boxes.items() if one.kind is DecisionKind.skip},
         tuple(in_force),
@@ -79,11 +92,11 @@ def constraints_of(
 def _is_past(decision: PlanDecision, today: date) -> bool:
     if decision.kind is DecisionKind.done:
         return decision.on < today - timedelta(days=REMIND_DAYS)
-    return decision.on <= today if decision.kind is DecisionKind.skip else decision.on < today
+    return decision.on <= today if decision.kind is DecisionKind.skip else decision.days[-1] < today
 
 
-def _is_moved_to(decision: PlanDecision, on: date) -> bool:
-    return decision.kind is DecisionKind.moved and decision.on == on
+def _is_moved_into(decision: PlanDecision, off: PlanDecision) -> bool:
+    return decision.kind is DecisionKind.moved and decision.on in off.days
 
 
 def _got_beads(assessment: Assessment, decision: PlanDecision) -> bool:

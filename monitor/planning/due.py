@@ -108,6 +108,14 @@ def as_decided(box: str, decided: PlanConstraints, today: date) -> str:
     return ""
 
 
+def off_words(days: tuple[date, date], today: date) -> str:
+    """Return on which days in a row nothing is dried, the first to the last, as a part of a sentence."""
+    first, last = (say_day(on, today) for on in days)
+    if first == last:
+        return say("nothing is dried on {day}", day=first)
+    return say("nothing is dried from {day} to {last}", day=first, last=last)
+
+
 def say_day(on: date, beside: date) -> str:
     """Return a near day as a person says it, with its year where that is not the one of the day beside it."""
     return near_day(on, beside)
@@ -136,7 +144,7 @@ def what_to_do(
 
 def what_is_due(assessment: Assessment) -> str:
     """Return what is done to a box once its day has come."""
-    return say("put dry beads in") if assessment.charge is None else say("dry beads")
+    return say("log its beads or put some in") if assessment.charge is None else say("dry beads")
 
 
 def why_over(assessment: Assessment) -> str:

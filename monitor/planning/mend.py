@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.planning.problem import BEYOND_DAYS, chances_now, problem_of
+from monitor.planning.reasons import why_nowhere
 from monitor.planning.solve import solve
 from monitor.texts import say, say_many, to_say, together
 
@@ -41,13 +42,14 @@ class Unmet:
     words: str
     """All of it in sentences, with what would mend it."""
     mend: str = ""
-    """The first thing found that would; '' where none was, or none was looked for."""
+    """What would: the first thing found, or what nothing else helps without; '' where none was found or looked for."""
 
 
 def unmet(question: Question, first_days: Mapping[str, date]) -> tuple[Unmet, ...]:
     """Return the boxes whose first day comes after they are due, with what would mend that."""
     late = [box for box in question.boxes if days_late(question, box, first_days.get(box.name)) > 0]
-    mends = _mends(question, late) if late and len(question.boxes) <= TRIED_BOXES else {}
+    somewhere = [box for box in late if not why_nowhere(box)]
+    mends = _mends(question, somewhere) if somewhere and len(question.boxes) <= TRIED_BOXES else {}
     return tuple(_unmet(question, box, first_days.get(box.name), mends.get(box.name, "")) for box in late)
 
 
@@ -69,6 +71,8 @@ def days_late(question: Question, box: KnownBox, on: date | None) -> int:
 def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unmet:
     late, due = days_late(question, box, on), due_ahead_of(box) or 0
     chance = float(chances_now(box, question.end)[min(due + late, question.end - 1)])
+    if on is None and (why := why_nowhere(box)):
+        return Unmet(box.name, late, chance, say("It has no day in this plan: {why}", why=why), why)
     pct = f"{100.0 * chance:.0f} %"
     if chance > 0.99:  # judgement: draws tell no more
         pct = say("more than {chance}", chance="99 %")

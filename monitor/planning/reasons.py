@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.day_names import short_day
 from monitor.planning.decisions import NOTHING_DECIDED
-from monitor.planning.due import say_day
+from monitor.planning.due import off_words, say_day
 from monitor.planning.steady import due_on
 from monitor.records import BoxState
 from monitor.records.names import hint
@@ -45,12 +45,14 @@ def why_on_this_day(
     best_is_full: bool = False,
     goes_first: GoesFirst | None = None,
     decided: PlanConstraints = NOTHING_DECIDED,
+    off: tuple[date, date] | None = None,
 ) -> str:
     """Return why a box is dried on this day.
 
     ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
     ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``goes_first`` has a place
-    in time though it could wait longer by its own day; ``decided`` is what a person asked for.
+    in time though it could wait longer by its own day; ``decided`` is what a person asked for; ``off`` are the first
+    and last of days in a row that are left out and would have had a drying day between this one and the box's own.
     """
     name, due = assessment.box.name, due_on(assessment, today)
     skipped_until = decided.not_before.get(name)
@@ -67,13 +69,21 @@ def why_on_this_day(
     if on > due:
         if skipped_until is not None:
             why, goes_first = say("you skip it until {day}", day=say_day(skipped_until, today)), None
+        elif off and waited:
+            text = to_say("{off}, and every other drying day before is full")
+            why = say(text, off=off_words(off, today))
+        elif off:
+            why = off_words(off, today)
         elif waited:
             why = say("every drying day before is full")
         else:
             why = say("this is the first drying day after it")
         return together(_how_late(on, due, today, why, goes_first), _by_then(forecast, (on - today).days))
     shared = say("it waits to be dried along with {names}", names=_names(company)) if company else ""
-    return _why_in_time(forecast, today=today, on=on, due=due, waits=(full or shared) if waited else "")
+    why = (full or shared) if waited else ""
+    if not why and off:
+        why = off_words(off, today)
+    return _why_in_time(forecast, today=today, on=on, due=due, why=why)
 
 
 def _why_over(forecast: CrossingForecast, today: date, skipped_until: date | None) -> str:
@@ -83,16 +93,16 @@ def _why_over(forecast: CrossingForecast, today: date, skipped_until: date | Non
     return together(over, say("This is the first drying day with a free place."))
 
 
-def _why_in_time(forecast: CrossingForecast, *, today: date, on: date, due: date, waits: str) -> str:
-    """Return by when a box is due, why it waited for this day, and what that risks."""
+def _why_in_time(forecast: CrossingForecast, *, today: date, on: date, due: date, why: str) -> str:
+    """Return by when a box is due, why it waited for this day or can't wait longer, and what that risks."""
     risk = say(
         "The chance that it is over {limit} on this day is {chance}.",
         limit=_limit(forecast),
         chance=_chance(forecast, (on - today).days),
     )
     when = say("It is due today") if due <= today else say("It is due by {day}", day=say_day(due, today))
-    text = to_say("{when}; {why}. {risk}") if waits else to_say("{when}. {risk}")
-    return say(text, when=when, why=waits, risk=risk)
+    text = to_say("{when}; {why}. {risk}") if why else to_say("{when}. {risk}")
+    return say(text, when=when, why=why, risk=risk)
 
 
 def _by_then(forecast: CrossingForecast, days: int) -> str:

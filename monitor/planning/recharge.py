@@ -66,13 +66,14 @@ def plan_recharges(
     *,
     decisions: Sequence[PlanDecision] = (),
     horizon_days: int = PLAN_DAYS,
+    days_off: Collection[date] = (),
 ) -> RechargePlan:
     """Return the cheapest calendar of recharge days with one appliance, each box at most once.
 
     That is what forecasts alone carry: how long fresh beads hold is not known. ``today`` is the person's calendar day
     at the instant of the assessments; Monday is weekday 0. A day to which a person moved a box is open to the others,
-    too, whatever its weekday. The order of the assessments changes nothing; the boxes of a day stand worst first, as on
-    the shelf.
+    too, whatever its weekday; on ``days_off`` nothing else is dried. The order of the assessments changes nothing; the
+    boxes of a day stand worst first, as on the shelf.
 
     Raises
     ------
@@ -80,7 +81,7 @@ def plan_recharges(
         When there is no weekday to choose from, or a batch holds nothing.
     """
     _refuse_other_weekdays(weekdays)
-    decided = constraints_of(decisions, assessments, today)
+    decided = constraints_of(decisions, assessments, today, days_off)
     place = DryingPlace(appliance, tuple(sorted(weekdays)), batches_a_day=1, minutes=0.0, hands_on_minutes=0.0, kwh=0.0)
     question = Question(
         boxes=_known(assessments, decided),
@@ -101,25 +102,22 @@ def question_of(
     announced: Announced = NOTHING_ANNOUNCED,
 ) -> Question:
     """Return what a plan with all appliances, spare charges and repeated visits is made from."""
-    rules, horizon = made_of.rules, made_of.rules.horizon_days
-    decided = constraints_of(decisions, assessments, made_of.today)
-    off = rules.days_off(made_of.today, horizon + 1)
-    decided_off = PlanConstraints(
-        decided.days_off | off, decided.fixed, decided.not_before, decided.in_force, decided.to_be_logged
-    )
+    rules = made_of.rules
+    horizon = rules.horizon_days
+    decided = constraints_of(decisions, assessments, made_of.today, rules.days_off(made_of.today))
     planned = {box.name: box for box in made_of.boxes}
     boxes = tuple(KnownBox(one.assessment, one.forecast, planned.get(one.name)) for one in _known(assessments, decided))
     return Question(
         boxes=boxes,
         places=made_of.places,
-        days=_allowed_days(made_of.today, made_of.places, horizon, decided_off),
+        days=_allowed_days(made_of.today, made_of.places, horizon, decided),
         today=made_of.today,
         horizon_days=horizon,
-        decided=decided_off,
+        decided=decided,
         spares=spare_kinds(made_of.spares),
         not_mixed=made_of.not_mixed,
         tariff_per_kwh=rules.tariff_per_kwh or 0.0,
-        announced=announced.standing(assessments, decided_off, made_of.today),
+        announced=announced.standing(assessments, decided, made_of.today),
     )
 
 
@@ -157,7 +155,7 @@ def plan_of_question(
         cost=chosen.cost,
         bound=chosen.bound,
         by=chosen.by,
-        changed=announced.changes(days, swaps, assessments, question.today),
+        changed=announced.changes(days, swaps, assessments, question.today, decided),
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.planning.due import leaks_more, say_day
+from monitor.planning.due import leaks_more, off_words, say_day
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ class Announced:
         swaps: Sequence[PlannedSwap],
         assessments: Sequence[Assessment],
         today: date,
+        decided: PlanConstraints,
     ) -> dict[str, str]:
         """Return for each box whose announced day moved what it moved by and why."""
         now = first_days(days, swaps)
@@ -56,7 +57,7 @@ class Announced:
             one, on = self.by_box.get(box), now.get(box)
             if one is None or one.on < today or on == one.on or _got_beads(assessment, one):
                 continue
-            why = _why_other(assessment, one, today) or _why_plan(one.on, on)
+            why = _why_other(assessment, one, today) or _why_off(one.on, on, decided, today) or _why_plan(one.on, on)
             found[box] = say(
                 to_say("Moved from {before} to {day}: {why}.")
                 if on
@@ -105,6 +106,12 @@ def _why_other(assessment: Assessment, one: AnnouncedDay, today: date) -> str:
             return say("it is due {count} days sooner than was thought", count=days)
         return say("it is due {count} days later than was thought", count=days)
     return ""
+
+
+def _why_off(before: date, now: date | None, decided: PlanConstraints, today: date) -> str:
+    """Return which days are left out, where a box was on one of them or was put off beyond them."""
+    off = [day for day in decided.days_off if before <= day <= max(before, now or before)]
+    return off_words(decided.off_around(max(off)), today) if off else ""
 
 
 def _why_plan(before: date, now: date | None) -> str:

@@ -138,7 +138,7 @@ def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
         ],
         "left_out": [{"box": box, "reason": reason} for box, reason in plan.left_out.items()],
         "decisions": [
-            {"number": one.decision_id, "kind": one.kind, "box": one.box or None, "on": one.on}
+            {"number": one.decision_id, "kind": one.kind, "box": one.box or None, "on": one.on, "last": one.last}
             for one in (*plan.decided.in_force, *plan.decided.to_be_logged)
         ],
     }

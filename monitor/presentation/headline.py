@@ -142,7 +142,12 @@ def _act(groups: _Groups, plan: RechargePlan | None, words: Wording) -> str:
             when=when,
         )
     first = groups.over or groups.late
-    return _dry(first, say("now") if groups.over else say("today")) if first and not date_of_plan else ""
+    if not first or date_of_plan:
+        return ""
+    when = say("now") if groups.over else say("today")
+    if all(answer.charge is None for answer in first):
+        return say("Log the beads of {names} or put some in {when}", names=_names(first), when=when)
+    return _dry(first, when)
 
 
 def _first_date(plan: RechargePlan | None) -> PlanDate | None:

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
+from monitor.records.declared import PLAN_RANGE_DAYS
 from monitor.records.local_times import instants_of
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
 from monitor.texts import say, to_say
@@ -128,6 +129,27 @@ def day_ahead(text: str, today: date, within_days: int | None = None) -> date:
     return on
 
 
+def days_ahead(first: str, last: str | None, today: date) -> tuple[date, date | None]:
+    """Return the first and last of some days that are still to come, within as long as any plan looks.
+
+    Where it is one day, it has no last one.
+
+    Raises
+    ------
+    TypedError
+        As of a single day; also where the last day is before the first.
+    """
+    within = PLAN_RANGE_DAYS[1]
+    begins = day_ahead(first, today, within)
+    if not last or not last.strip():
+        return begins, None
+    ends = _next_named(last.strip().lower(), begins) or day_ahead(last, today, within)
+    if ends < begins:
+        days = {"first": begins.isoformat(), "last": ends.isoformat()}
+        raise TypedError(say("The last day, {last}, is before the first, {first}", **days))
+    return begins, ends if ends > begins else None
+
+
 def _is_day(text: str) -> bool:
     try:
         date.fromisoformat(text.strip())
@@ -140,7 +162,12 @@ def _near_day(told: str, today: date) -> date | None:
     """Return today, tomorrow or the next day of a name; None where it is no such word."""
     if told in ("today", "tomorrow"):
         return today + timedelta(days=int(told == "tomorrow"))
-    week = (today + timedelta(days=ahead) for ahead in range(7))  # by definition
+    return _next_named(told, today)
+
+
+def _next_named(told: str, first: date) -> date | None:
+    """Return the first day of a weekday's name from a day on; None where it is no such name."""
+    week = (first + timedelta(days=ahead) for ahead in range(7))  # by definition
     return next((on for on in week if told in (f"{on:%A}".lower(), f"{on:%a}".lower())), None)
 
 

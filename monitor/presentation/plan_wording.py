@@ -21,6 +21,7 @@ HEAT_CAUTION = to_say(
     "beads with cobalt away from food."
 )
 
+_SEVERAL_OFF = to_say("Nothing is dried from {day} to {last}")
 _SAID = {
     DecisionKind.moved: to_say("{box} is moved to {day}"),
     DecisionKind.not_that_day: to_say("Nothing is dried on {day}"),
@@ -42,4 +43,6 @@ def minutes_words(minutes: float) -> str:
 
 def decision(told: PlanDecision, today: date) -> str:
     """Return a decision as a sentence without its full stop; the name of a box is left as it is."""
+    if told.last and told.last > told.on:
+        return say(_SEVERAL_OFF, day=near_day(told.on, today), last=near_day(told.last, today))
     return say(_SAID[told.kind], box=told.box, day=near_day(told.on, today))

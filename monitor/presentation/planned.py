@@ -44,10 +44,14 @@ class Planned:
         return self.today + timedelta(days=self.shelf.plan.horizon_days)
 
     def is_allowed(self, on: date) -> bool:
-        """Return whether beads are dried on such a day, in any appliance."""
+        """Return whether beads are dried on a day, in any appliance."""
+        return self.is_usual(on) and not self.is_off(on)
+
+    def is_usual(self, on: date) -> bool:
+        """Return whether beads are dried on the weekday of a day."""
         rules = self.shelf.plan
         weekdays = {day for tool in self.shelf.appliances for day in tool.weekdays or rules.weekdays}
-        return on.weekday() in (weekdays or rules.weekdays) and not self.is_off(on)
+        return on.weekday() in (weekdays or rules.weekdays)
 
     def is_off(self, on: date) -> bool:
         """Return whether nothing is dried on a day whatever its weekday."""

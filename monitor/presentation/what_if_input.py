@@ -12,11 +12,14 @@ from monitor.texts import say
 from monitor.units import degf_to_degc, ounces_to_grams
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from monitor.settings import Shelf
 
 LEAK_RANGE_TIMES = (0.01, 100.0)
 """A judgement: from a glass jar to a box without a lid."""
 _ROOM_DEGC = (-20.0, 60.0)  # judgement: from a shed in winter to an attic in summer
+_NEAR = 0.75  # of two names as difflib likens them; judgement: one letter too many in eleven is 0.95
 LEAST_MASS, _MOST_MASS = 0.1, 1e5
 """In grams or ounces, as the shelf has it. Judgements: a bead or so, and a pallet."""
 
@@ -85,11 +88,23 @@ def known_beads(kind: str | None) -> str | None:
         from monitor.physics import calculators  # noqa: PLC0415 -- numpy, only where beads are named
 
         if not calculators.is_desiccant(kind):
+            if near := _nearest(kind, calculators.desiccant_names()):
+                raise TypedError(
+                    say("{kind} is not a known desiccant. Did you mean '{near}'?", kind=f"{kind!r}", near=near),
+                    field="beads",
+                )
             known = ", ".join(calculators.desiccant_kinds())
             raise TypedError(
                 say("{kind} is not a known desiccant. Known: {known}", kind=f"{kind!r}", known=known), field="beads"
             )
     return kind
+
+
+def _nearest(written: str, names: Sequence[str]) -> str:
+    """Return the name that was most likely meant; nothing where none is near."""
+    from difflib import get_close_matches  # noqa: PLC0415 -- only where something was written wrong
+
+    return next(iter(get_close_matches(written, names, n=1, cutoff=_NEAR)), "")
 
 
 def _within(field: str, value: float | None, span: tuple[float, float], right: str) -> None:

@@ -152,7 +152,8 @@ class Wording(CrossingWording):
         if answer.state is BoxState.no_readings:
             return say(CHECK_THE_CLOCK if answer.only_later_until else CHECK_THE_SENSOR)
         if answer.forecast is None:
-            return say(_WITHOUT_FORECAST.get(answer.state) or to_say("keep closed, wait"))
+            waits = to_say("keep closed, wait") if answer.charge else to_say("log its beads, keep closed")
+            return say(_WITHOUT_FORECAST.get(answer.state) or waits)
         if answer.due_at is None:
             return say("nothing before {year}", year=self._end(answer.forecast, answer.as_of).year)
         decided = self.decided or NOTHING_DECIDED
@@ -257,10 +258,10 @@ class Wording(CrossingWording):
             return (
                 say("fresh") if brief else say("fresh since {since}", since=self._since(answer.charge.at, answer.as_of))
             )
+        if answer.charge is None and answer.state is not BoxState.undeclared:
+            return "–" if brief else say("none logged")
         if answer.forecast is None:
             return "–" if brief else say("unknown")
-        if answer.charge is None:
-            return say("none") if brief else say("none logged")
         held = answer.forecast.capacity_used
         if held.p50 >= 1.0:
             return say("full")

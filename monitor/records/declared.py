@@ -138,9 +138,9 @@ class PlanRules:
         """Return whether a day lies in a span without drying."""
         return any(first <= on <= last for first, last in self.dates_off)
 
-    def days_off(self, first: date, count: int) -> frozenset[date]:
-        """Return the days without drying among so many from a first one on."""
-        days = (first + timedelta(days=ahead) for ahead in range(count))
+    def days_off(self, today: date) -> frozenset[date]:
+        """Return the days without drying for as long ahead as any plan looks, and as long again after its end."""
+        days = (today + timedelta(days=ahead) for ahead in range(2 * PLAN_RANGE_DAYS[1]))
         return frozenset(day for day in days if self.is_off(day))
 
 

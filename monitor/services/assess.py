@@ -233,13 +233,13 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         due_at=as_of if over else due,
         evidence=(
             *_two_sensors(recent, as_of),
-            *_over_now(answer.forecast, shown=over),
+            *_over_now(forecast, shown=over),
             *answer.evidence,
             *_staleness(latest, as_of),
             *filter(None, (apart,)),
         ),
         sharpen=answer.sharpen,
-        refusal=without_box(answer.refusal, box.name) if latest else _why_none(newest),
+        refusal=without_box(answer.refusal, box.name) if latest else _why_none(newest, box.name),
         forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
@@ -321,10 +321,11 @@ def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState
     return state_of(answer.forecast, as_of) if answer.forecast else BoxState.not_enough_evidence
 
 
-def _why_none(later: Reading | None) -> str:
+def _why_none(later: Reading | None, box: str) -> str:
     """Return why there is no reading to go by: none ever came, or all that came are dated later than the question."""
     if later is None:
-        return say("no reading has arrived yet")
+        by_hand = hint("log", "reading", box, then="RH TEMPERATURE")
+        return say("no reading has arrived yet. One that you read off a display counts too: {by_hand}", by_hand=by_hand)
     return say(
         "all its readings are dated later, up to {at} UTC. Unless you ask about the past, a clock was wrong: set those "
         "of its sensor and of this machine by NTP",

@@ -61,4 +61,5 @@ def _quick(asked: PlanAsked) -> RechargePlan:
         asked.rules.weekdays,
         decisions=asked.decisions,
         horizon_days=asked.rules.horizon_days,
+        days_off=asked.rules.days_off(asked.today),
     )

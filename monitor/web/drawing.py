@@ -33,7 +33,7 @@ _ROOM_ABOVE = 54.0  # units of the drawing; judgement: from there to the stopper
 NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
 MOST_OVER = 0.20  # a fraction of saturation; judgement: from so much over on the glass is full to the stopper
 _LEAST_ABOVE = 3.0  # units of the drawing; judgement: a hair over its limit can still be seen
-_LABEL_ABOVE, _TOPMOST_LABEL_Y = 5.0, 27.0  # units of the drawing; judgement: free of what it names, and of the stopper
+_LABEL_ABOVE, _LABEL_BELOW, _TOPMOST_LABEL_Y = 5.0, 17.0, 27.0  # units of the drawing; judgement: free of line, stopper
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,9 @@ def over_points(over_by: float) -> str:
 def _over(over_by: float) -> OverLimit:
     height = max(min(over_by / MOST_OVER, 1.0) * _ROOM_ABOVE, _LEAST_ABOVE)
     top = LIMIT_Y - height
-    return OverLimit(round(top, 1), round(max(top - _LABEL_ABOVE, _TOPMOST_LABEL_Y), 1), f"+{over_points(over_by)}")
+    above, below = top - _LABEL_ABOVE, top + _LABEL_BELOW
+    label_y = above if above >= _TOPMOST_LABEL_Y else below
+    return OverLimit(round(top, 1), round(label_y, 1), f"+{over_points(over_by)}")
 
 
 @cache
@@ -109,7 +111,7 @@ def _count(share: float, beads: int) -> int:
 @cache
 def _dots(first: int, end: int) -> str:
     """Return a path of points, from one bead until before another; a round line cap makes a bead of each."""
-    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in _bead_places()[first:end])
+    return "".join(f"M{x:.4g} {y:.4g}h0" for x, y in _bead_places()[first:end])
 
 
 # --- the small chart --------------------------------------------------------------------------------------------------

@@ -5,14 +5,19 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from icalendar import Calendar
-from made_up import StubInference
+from made_up import StubInference, assessment_of, forecast_of
 
+from monitor.cli.outlooks.boxes import _reading
+from monitor.presentation.wording import Wording
+from monitor.records import Reading
 from monitor.store.opening import open_stores
 
 Run = Callable[..., Any]
@@ -109,11 +114,18 @@ def test_leak_shows_conductance_air_changes_half_time_and_seasons(siccast: Run) 
 def test_boxes_shows_latest_reading_capacity_and_due_day(siccast: Run) -> None:
     shown = siccast("boxes").stdout
     line = next(line for line in shown.splitlines() if line.startswith("pa6-dry"))
-    for word in ("due by 13 Mar", "12.0 %", "15 %", "6 h ago", "50 %"):
+    for word in ("due by 13 Mar", "12.0 %", "15 %", "50 %"):
         assert word in line
     box = answer_of(siccast("boxes", "--json", "pa6-dry"))["boxes"][0]
     assert box["latest"] == {"t": "2026-03-04T06:00:00Z", "temperature_c": 21.5, "rh_pct": 12.0}
     assert box["due_at"] == "2026-03-13T12:00:00Z"
+
+
+@pytest.mark.parametrize(("days", "shown"), [(0.9, "12.0 %"), (40.0, "12.0 %\n40 days ago")])
+def test_a_reading_has_its_age_beneath_it_where_nobody_should_go_by_it(days: float, shown: str) -> None:
+    box = assessment_of("bag", forecast_of(8.0))
+    old = replace(box, latest=Reading("bag", box.as_of - timedelta(days=days), 21.0, 0.12), charge=None)
+    assert _reading(old, Wording(ZoneInfo("UTC"))).replace("\N{NARROW NO-BREAK SPACE}", " ") == shown
 
 
 def test_the_persons_units_and_zone(siccast: Run, site: Path) -> None:

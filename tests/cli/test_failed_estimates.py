@@ -36,7 +36,7 @@ def shelf(site: Path, stub: StubInference) -> Shelf:
 def test_the_table_says_both(shelf: Shelf, siccast: Run) -> None:
     lines = {line.split()[0]: line for line in siccast("boxes").stdout.splitlines() if line}
     assert "over limit" in lines["petg-new"]
-    assert "put dry beads in now" in lines["petg-new"]
+    assert "log its beads or put some in now" in lines["petg-new"]
     assert "estimate" in lines["pla-white"]
     assert siccast("boxes").stdout.index("petg-new") < siccast("boxes").stdout.index("pla-white")
 
@@ -50,7 +50,7 @@ def test_no_leak_is_not_told_by_the_limit(shelf: Shelf, siccast: Run) -> None:
 def test_today_needs_the_person(shelf: Shelf, siccast: Run) -> None:
     told = siccast("today")
     assert told.exit_code == 3
-    assert "petg-new: put dry beads in now. It is over its limit of 20 %.\n" in told.stdout
+    assert "petg-new: log its beads or put some in now. It is over its limit of 20 %.\n" in told.stdout
     assert f"petg-new: {FAILED.refusal}.\n" in told.stdout
     assert f"pla-white: {FAILED.refusal}.\n" in told.stdout
     words = json.loads(siccast("today", "--json").stdout)["words"]
@@ -76,7 +76,7 @@ def test_what_is_published_says_so_too(shelf: Shelf) -> None:
 def test_the_page_says_so_too(shelf: Shelf) -> None:
     snapshot = take_snapshot(shelf, AS_OF)
     said = headline(snapshot.answers, snapshot.plan, ask(shelf).wording)
-    assert said.main == "Put dry beads into petg-new now; pa6-dry holds until 9 June."
+    assert said.main == "Log the beads of petg-new or put some in now; pa6-dry holds until 9 June."
     assert "The estimate of petg-new, pla-white and empty failed; please report it." in said.beside
     worst = card(snapshot.answers[0], ask(shelf).wording)
     assert (worst.name, worst.sign, worst.state) == ("petg-new", "over", "over limit")

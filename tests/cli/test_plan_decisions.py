@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,10 +13,14 @@ from zoneinfo import ZoneInfo
 import pytest
 from full_plan_by_hand import SATURDAY, whole_plan
 from icalendar import Calendar
+from made_up import AS_OF, assessment_of, forecast_of
 
 from monitor.cli.outlooks.plan import _show
+from monitor.cli.session import Assessed
 from monitor.planning.recharge import RechargePlan
 from monitor.presentation.wording import Wording
+from monitor.records import DecisionKind, PlanDecision
+from monitor.settings import load_shelf
 from monitor.texts import say
 
 Run = Callable[..., Any]
@@ -53,9 +58,39 @@ def test_a_day_off_and_a_box_skipped(siccast: Run) -> None:
     assert kinds == ["not that day", "skip"]
 
 
+def test_some_days_away_are_one_decision_that_every_answer_keeps_to(siccast: Run) -> None:
+    told = siccast("plan", "not", "2026-03-05", "2026-03-22").stdout
+    assert told == "Nothing is dried from Thu 5 Mar to Sun 22 Mar. To undo: `siccast plan undo 1`\n"
+    answer = json.loads(siccast("plan", "--json").stdout)
+    assert not [day["on"] for day in answer["days"] if "2026-03-05" <= day["on"] <= "2026-03-22"]
+    (decision,) = answer["decisions"]
+    assert (decision["on"], decision["last"]) == ("2026-03-05", "2026-03-22")
+    assert "number 1 Nothing is dried from Thu 5 Mar to Sun 22 Mar." in " ".join(siccast("plan").stdout.split())
+    siccast("plan", "undo", "1")
+    assert days_of(siccast)["pa6-dry"] == "2026-03-07"
+
+
+def test_a_weekday_as_the_last_day_is_the_one_that_follows_the_first(siccast: Run) -> None:
+    assert "from Sat 7 Mar to Fri 13 Mar" in siccast("plan", "not", "saturday", "friday").stdout
+    assert siccast("plan", "not", "saturday", "saturday").stdout.startswith("Nothing is dried on Sat 7 Mar.")
+
+
+def test_days_off_of_the_shelf_file_and_of_a_decision_put_off_the_next_drying_day(tmp_path: Path) -> None:
+    """`today` named a Saturday that `dates_off` leaves out."""
+    (tmp_path / "shelf.toml").write_text("[plan]\ndates_off = [[2026-03-07, 2026-03-08]]\n", "utf-8")
+    asked = Assessed(load_shelf(tmp_path), AS_OF, (assessment_of("soon", forecast_of(8.0)),))
+    away = PlanDecision(DecisionKind.not_that_day, date(2026, 3, 9), last=date(2026, 3, 20))
+    assert asked.wording.oven_day(AS_OF) == date(2026, 3, 14)
+    assert replace(asked, decisions=(away,)).wording.oven_day(AS_OF) == date(2026, 3, 21)
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
+        (("not", "2026-03-20", "2026-03-10"), "The last day, 2026-03-10, is before the first, 2026-03-20"),
+        (("not", "2026-03-20", "2036-03-10"), "The plan looks 365 days ahead"),
+        (("not", "2026-03-20", "next week"), "'next week' is not a day. Write it like"),
+        (("not", "2026-03-01", "2026-03-20"), "'2026-03-01' is past. Choose today, 2026-03-04, or a later day"),
         (("move", "pa6-dry", "someday"), "'someday' is not a day. Write it like"),
         (("move", "pa6-dry", "2026-03-03"), "'2026-03-03' is past. Choose today, 2026-03-04, or a later day"),
         (("move", "nobody", "saturday"), "there is no box 'nobody'"),

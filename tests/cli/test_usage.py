@@ -89,6 +89,8 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["leak-test", "pa6-dry", "--from", "soon"], "'--from': 'soon' is not a time"),
         (["forcast"], "No such command 'forcast'"),
         (["boxes", "--colour"], "No such option"),
+        (["boxes", "--jsn"], "No such option: --jsn. Did you mean --json?"),
+        (["what-if", "--beads", "orange_gell"], "'orange_gell' is not a known desiccant. Did you mean 'orange_gel'?"),
         (["log", "reading", "pa6-dry", "45,5", "21.3"], "'45,5' is not a number. Write it like 21.5"),
         (["readings", "import", "a.csv", "--delimiter", ";;"], "';;' won't do; it is one character"),
         (["plan", "--days", "1e3"], "'1e3' is not a whole number. Write it like 21"),

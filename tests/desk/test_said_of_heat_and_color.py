@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.desk import cautions
-from monitor.desk.cautions import COOLING, DUST, FOOD, HOT_GLASS, HOT_SPOTS, STEAM, WEIGH_COLD, Caution
+from monitor.desk.cautions import BRINE, COOLING, DUST, FOOD, HOT_GLASS, HOT_SPOTS, STEAM, WEIGH_COLD, Caution
 from monitor.errors import LedgerError
 from monitor.physics.materials import desiccant
 
@@ -31,6 +31,10 @@ def test_a_caution_is_a_value() -> None:
 )
 def test_what_to_know_before_the_heat(kind: str, holder: str, told: tuple[Caution, ...]) -> None:
     assert cautions.before_heating(GEL, kind, holder) == told
+
+
+def test_wet_salt_has_its_own_caution() -> None:
+    assert cautions.before_heating(desiccant("calcium_chloride"), "oven", "glass") == (STEAM, FOOD, BRINE, HOT_GLASS)
 
 
 def test_a_dye_has_its_own_caution() -> None:

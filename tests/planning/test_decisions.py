@@ -63,6 +63,47 @@ def test_nothing_is_dried_on_a_day_off() -> None:
     assert planned.decided.days_off == {usual}
 
 
+def away(first: date, last: date) -> PlanDecision:
+    return PlanDecision(DecisionKind.not_that_day, first, decision_id=9, decided_at=AS_OF, last=last)
+
+
+def test_what_falls_due_while_nobody_is_there_is_dried_before_and_told_why() -> None:
+    """``later`` is due after 20 days or so: without days off on the last weekend before, else before those."""
+    usual = days_of(plan(boxes=(LATER,)))["later"]
+    first, last = usual - timedelta(days=6), usual + timedelta(days=15)
+    planned = plan(away(first, last), boxes=(LATER,))
+    assert days_of(planned)["later"] < first
+    assert planned.decided.days_off == {first + timedelta(days=ahead) for ahead in range(22)}
+    assert len(planned.decided.in_force) == 1, "one decision, to be undone at once"
+    why = next(day.reasons["later"] for day in planned.days if "later" in day.boxes)
+    assert f"; nothing is dried from {first:%a} {first.day} {first:%b} to {last:%a} {last.day} {last:%b}. " in why
+
+
+def test_a_box_that_finds_no_day_before_is_late_because_of_the_days_off() -> None:
+    due = assessment_of("due", due_in(9))
+    planned = plan(away(WEDNESDAY, WEDNESDAY + timedelta(days=20)), boxes=(due,))
+    (day,) = planned.days
+    assert day.on == WEDNESDAY + timedelta(days=24)
+    assert day.reasons["due"].startswith(
+        "15 days late (13 Mar would be right): nothing is dried from Wed 4 Mar to Tue 24 Mar."
+    )
+
+
+def test_a_box_moved_into_days_off_opens_that_day_alone() -> None:
+    off = away(SATURDAY, SATURDAY + timedelta(days=20))
+    moved = PlanDecision(DecisionKind.moved, SUNDAY, "soon", decision_id=10, decided_at=AS_OF - timedelta(hours=1))
+    found = constraints_of((off, moved), (SOON, LATER), WEDNESDAY)
+    assert found.days_off == set(off.days) - {SUNDAY}
+    assert found.in_force == (off, moved)
+    assert constraints_of((moved, off), (SOON, LATER), WEDNESDAY).fixed == {}, "who goes away later moves it no more"
+
+
+def test_days_off_count_until_the_last_of_them_and_those_of_the_shelf_file_are_added() -> None:
+    off = away(WEDNESDAY - timedelta(days=3), WEDNESDAY)
+    assert constraints_of((off,), (SOON,), WEDNESDAY, {SUNDAY}).days_off == {WEDNESDAY, SUNDAY}
+    assert constraints_of((off,), (SOON,), WEDNESDAY + timedelta(days=1)).days_off == set()
+
+
 def test_a_skipped_box_is_dried_later_or_not_at_all() -> None:
     until = WEDNESDAY + timedelta(days=20)
     planned = plan(*decided((DecisionKind.skip, until, "soon")))

@@ -271,7 +271,7 @@ def test_fresh_beads_get_a_day_and_a_half(hours: float, fresh: bool) -> None:
     assert just_filled(box) == fresh
     assert what_to_do(box) == ("look again tomorrow" if fresh else "dry beads now")
     assert not just_filled(replace(box, charge=None))
-    assert what_to_do(replace(box, charge=None)) == "put dry beads in now"
+    assert what_to_do(replace(box, charge=None)) == "log its beads or put some in now"
 
 
 def test_the_rule_of_days_names_the_odds() -> None:

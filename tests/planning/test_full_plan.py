@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from made_up import AS_OF, assessment_of, due_in
 
+from monitor.planning.better_lid import with_better_lids
 from monitor.planning.mend import unmet
 from monitor.planning.problem import Question
 from monitor.planning.recharge import RechargePlan, plan_of_question, question_of
@@ -244,6 +245,19 @@ def test_what_cannot_be_met_is_said_with_what_would_mend_it() -> None:
         "It gets dry beads 2 days late; by then it is over its limit with a chance of more than 99 %."
     )
     assert one.words.endswith(" would mend that.")
+
+
+def test_a_late_box_without_beads_is_told_to_get_some_and_of_no_better_lid() -> None:
+    made, answers = made_of({"empty": (5, 20)}, OVEN)
+    empty = replace(made.boxes[0], beads=None, futures=BoxFutures("empty", np.full(DRAWS, 5, np.int16)))
+    question = question_of(replace(made, boxes=(empty,)), answers)
+    late = unmet(question, {})
+    [one] = with_better_lids(question, late, {}, lambda _: pytest.fail("no lid is tried"))  # type: ignore[arg-type]
+    assert one.words == (
+        "It has no day in this plan: no beads are logged for it, and no spare charge fits. Put dry beads in, and log "
+        "them: `siccast log charge empty --dry-mass GRAMS`."
+    )
+    assert one.mend, "the page need not say more about how to mend it"
 
 
 def test_a_spare_charge_mends_a_full_day() -> None:

@@ -92,10 +92,16 @@ def test_a_box_has_one_thing_to_do_and_one_day_to_do_it_by() -> None:
     fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
     ever = assessment_of("box", forecast_of(900.0))
     assert [WORDS.to_do(one) for one in (over, replace(over, charge=None), fresh)] == [
-        "dry beads now", "put dry beads in now", "look again tomorrow",
+        "dry beads now", "log its beads or put some in now", "look again tomorrow",
     ]  # fmt: skip
     assert WORDS.to_do(soon) == "dry beads by Mon 9 Mar"
-    assert WORDS.to_do(replace(soon, charge=None)) == "put dry beads in by Mon 9 Mar"
+    young = replace(soon, forecast=None, due_at=None, state=BoxState.not_enough_evidence)
+    assert (WORDS.to_do(young), WORDS.to_do(replace(young, charge=None))) == (
+        "keep closed, wait",
+        "log its beads, keep closed",
+    )
+    assert WORDS.beads_full(replace(young, charge=None)) == "none logged"
+    assert WORDS.to_do(replace(soon, charge=None)) == "log its beads or put some in by Mon 9 Mar"
     weekends = replace(WORDS, oven_weekdays=(5, 6))
     assert weekends.to_do(over) == "dry beads now (next drying day: Sat 7 Mar)"
     assert weekends.to_do(fresh) == "look again tomorrow"

@@ -198,7 +198,9 @@ def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
 def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: AnyStores) -> None:
     (left,) = ask(stores, LEFT)
     assert (left.state, left.forecast, left.latest) == (BoxState.no_readings, None, None)
-    assert left.refusal == "no reading has arrived yet"
+    assert left.refusal.startswith(
+        "no reading has arrived yet. One that you read off a display counts too: `siccast log"
+    )
 
 
 def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(

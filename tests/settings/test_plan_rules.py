@@ -72,7 +72,9 @@ def test_no_day_at_all_is_refused_and_not_taken_for_the_usual_ones(table: str, o
 
 def test_days_off_are_those_of_the_spans() -> None:
     plan = read(WHOLE).plan
-    assert plan.days_off(date(2026, 12, 20), 44) == {date(2026, 12, 24), date(2027, 2, 1)}
+    february = {date(2027, 2, day) for day in range(1, 15)}
+    assert plan.days_off(date(2026, 12, 20)) == {date(2026, 12, 24), *february}
+    assert plan.days_off(date(2027, 2, 14)) == {date(2027, 2, 14)}, "what is past is of no concern"
     assert not plan.is_off(date(2027, 2, 15))
 
 

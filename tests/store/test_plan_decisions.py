@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -11,6 +13,7 @@ import pytest
 from monitor.errors import LedgerError
 from monitor.records import AnnouncedDay, DecisionKind, KeptPlan, PlanDecision
 from monitor.store.opening import Stores, open_stores
+from monitor.store.sqlite.migrations import MIGRATIONS, migrate
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,6 +32,24 @@ def test_decisions_come_back_whole_in_the_order_in_which_they_were_made(stores: 
         replace(DAY_OFF, decision_id=second, decided_at=NOW + timedelta(hours=1)),
     ]
     assert len(stores.plan_decisions.counting(before=NOW + timedelta(minutes=1))) == 1
+
+
+def test_several_days_off_are_one_decision_taken_back_whole(stores: Stores) -> None:
+    away = replace(DAY_OFF, last=SATURDAY + timedelta(days=20))
+    number = stores.plan_decisions.keep(away, NOW)
+    assert stores.plan_decisions.counting() == [replace(away, decision_id=number, decided_at=NOW)]
+    assert stores.plan_decisions.undo(number, NOW).last == away.last
+    assert stores.plan_decisions.counting() == []
+
+
+def test_a_day_off_kept_by_an_older_siccast_is_still_that_day(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with closing(sqlite3.connect(path, isolation_level=None)) as old:
+        migrate(old, [step for step in MIGRATIONS if step[0] != "several days in a row without drying"])
+        old.execute("INSERT INTO plan_decisions VALUES (1, 'not that day', '', '2026-03-07', 1772350200000, NULL)")
+    with open_stores(path) as stores:
+        (kept,) = stores.plan_decisions.counting()
+    assert (kept.on, kept.last, kept.days) == (SATURDAY, None, (SATURDAY,))
 
 
 def test_a_decision_taken_back_no_longer_counts_and_the_one_before_does_again(stores: Stores) -> None:

@@ -412,6 +412,24 @@ def test_a_box_without_beads_is_not_asked_about_them(shared: Web) -> None:
     assert 'name="color"' not in page
 
 
+def test_a_card_leads_to_the_forms_that_its_box_can_have(shared: Web) -> None:
+    def links(box: str) -> list[str]:
+        return re.findall(rf'href="/box/{box}\?log=(\w+)', page)
+
+    page = shared.client.get("/").text
+    assert links("soon") == ["recharge", "weighing"]
+    assert links("young") in (["charge"], ["recharge", "weighing"])
+    for deed in ("recharge", "weighing"):
+        opened = re.findall(
+            r'<details class="deed" open>\s*<summary id="log-(\w+)">', shared.client.get(f"/box/soon?log={deed}").text
+        )
+        assert opened == [deed]
+    assert (
+        " open>"
+        not in shared.client.get('/box/soon?log="><script>').text.split('class="deeds"')[1].split("</section")[0]
+    )
+
+
 @pytest.mark.parametrize("address", ["/box/soon/log", "/box/soon/undo"])
 def test_the_address_of_a_form_leads_to_its_page(shared: Web, address: str) -> None:
     assert shared.client.get(address).url.path == "/box/soon"

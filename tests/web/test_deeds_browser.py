@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
@@ -75,6 +76,40 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     phone.clock.fast_forward(11_000)
     expect(phone.locator(".told.lively")).to_have_count(0)  # a renewal may have taken all of it away by now
     assert "undone" not in phone.url
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_recharge_from_the_shelf_is_three_taps_and_a_weighing_three_and_its_figures(
+    browser: Browser, tmp_path: Path, scripts: bool
+) -> None:
+    shelf = make_shelf(tmp_path)
+    with serving(shelf, keeper_by_hand(shelf)) as address:
+        context = browser.new_context(viewport=PHONE, has_touch=True, java_script_enabled=scripts)
+        phone = context.new_page()
+        phone.goto(address, wait_until="networkidle")
+        card = phone.locator("li.stand", has=phone.get_by_role("heading", name="soon"))
+        card.locator("details.log > summary").tap()
+        card.get_by_role("link", name="Beads dried").tap()
+        save = phone.locator(".deed[open]").get_by_role("button", name="Save")
+        expect(save).to_be_in_viewport()
+        save.tap()
+        expect(phone.locator(".told")).to_contain_text("Saved: beads dried or swapped, soon")
+        expect(phone.locator("#headline")).to_be_visible()
+        assert phone.evaluate("getComputedStyle(document.querySelector('.stand')).display") == "grid", "with its style"
+        assert len(entries(shelf, "soon", EntryKind.recharge)) == 1
+
+        card = phone.locator("li.stand", has=phone.get_by_role("heading", name="over"))
+        card.locator("details.log > summary").tap()
+        card.get_by_role("link", name="Weighed").tap()
+        expect(phone.locator(".deed[open] [name=mass]")).to_be_focused()
+        phone.keyboard.type("x")
+        phone.locator(".deed[open]").get_by_role("button", name="Save").tap()
+        expect(phone.get_by_role("alert").first).to_contain_text("'x'")
+        phone.locator(".deed[open] [name=mass]").fill("114")
+        phone.locator(".deed[open]").get_by_role("button", name="Save", exact=True).tap()
+        expect(phone.locator(".told")).to_contain_text("Saved: weighed, over")
+        expect(phone.locator("#headline")).to_be_visible()
+        context.close()
 
 
 def test_a_tap_is_answered_before_anything_is_saved(phone: Page, address: str) -> None:

@@ -8,6 +8,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_up import AS_OF
@@ -16,6 +17,7 @@ from shelf_made_up import assessments
 from monitor.records import Quantiles, ReadingSeries
 from monitor.web.box.axes import Axes
 from monitor.web.drawing import (
+    _over,
     bead_column,
     frame_of,
     strip,
@@ -49,6 +51,14 @@ def test_more_used_capacity_fills_more_beads_from_below() -> None:
     assert min(heights[0]) > max(heights[1]) - 1.0, "used beads lie below fresh ones"
     assert abs(half.used.count("M") / ALL_BEADS - 0.5) < 0.02
     assert bead_column(Quantiles(1.0, 1.0, 1.0)).fresh == ""
+
+
+@pytest.mark.parametrize("over_by", [0.005, 0.05, 0.12, 0.15, 0.19, 0.5])
+def test_by_how_much_stands_free_of_the_line_that_it_names(over_by: float) -> None:
+    """Figures of 15 units stand on their baseline, some 11 units high; the stopper ends 11 units below the top."""
+    over = _over(over_by)
+    assert not over.label_y - 11.0 <= over.top_y <= over.label_y
+    assert over.label_y - 11.0 > 11.0
 
 
 def test_silence_of_two_days_breaks_the_line() -> None:

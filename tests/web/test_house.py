@@ -152,7 +152,8 @@ def test_volume_and_limit_are_told_where_a_box_is_made_and_the_way_leads_to_its_
             done = client.post("/house/adopt", data=form | {"limit": "15"})
         assert done.url.path == "/box/newcomer"
         assert "newcomer is a box now." in plain(done)
-        (open_part,) = re.findall(r'<details class="deed" open>\s*<summary>(.*?)</summary>', done.text, re.DOTALL)
+        opened = r'<details class="deed" open>\s*<summary id="log-charge">(.*?)</summary>'
+        (open_part,) = re.findall(opened, done.text, re.DOTALL)
         assert open_part.endswith("Put beads in")
     made = load_shelf(tmp_path, {}).box("newcomer")
     assert (made.volume_liter, made.humidity_limit) == (7.5, 0.15)

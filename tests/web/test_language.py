@@ -16,6 +16,7 @@ from invented_language import LANGUAGE, english_in, texts_of_page, write_languag
 from shelf_made_up import HOSTILE, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.records import Assessment
+from monitor.records.names import hint
 from monitor.settings import Shelf, load_shelf
 from monitor.texts import say
 from monitor.web.snapshot import Keeper, Snapshot
@@ -66,7 +67,10 @@ PAGES = (
 )
 EVIDENCE = (say("There is no sensor in the room. How humid it is there is assumed."),)
 SHARPEN = say("Weigh the beads again. Use a scale that shows 0.1 g.")
-REFUSAL = say("no reading has arrived yet")
+REFUSAL = say(
+    "no reading has arrived yet. One that you read off a display counts too: {by_hand}",
+    by_hand=hint("log", "reading", "soon", then="RH TEMPERATURE"),
+)
 
 
 def said_by_us(answer: Assessment) -> Assessment:

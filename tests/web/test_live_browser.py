@@ -45,22 +45,22 @@ def test_a_reading_arrives_without_a_reload_and_leaves_focus_and_typing_alone(pa
     with serving(shelf) as address:
         opened(page, f"{address}/box/left")
         page.evaluate("window.same = true")
-        page.get_by_role("region", name="What if").get_by_label("Humidity limit, %").fill("18")
-        page.locator("#if-beads").select_option(index=1)
-        leak = page.locator("#if-leak-times")
-        leak.fill("")
-        leak.press_sequentially("0.")
+        page.locator("#size-limit").fill("18")
+        page.locator("#size-beads").select_option(index=1)
+        months = page.locator("#size-months")
+        months.fill("")
+        months.press_sequentially("0.")
         add_elsewhere(shelf, "left", 0.137)
         expect(page.locator(".box-lead .big")).to_have_text("13.7\u202f%")
         assert page.evaluate("window.same")
-        leak.press_sequentially("5")
-        assert leak.input_value() == "0.5"
-        assert page.get_by_role("region", name="What if").get_by_label("Humidity limit, %").input_value() == "18"
-        assert page.locator("#if-beads").evaluate("e => e.selectedIndex") == 1
+        months.press_sequentially("5")
+        assert months.input_value() == "0.5"
+        assert page.locator("#size-limit").input_value() == "18"
+        assert page.locator("#size-beads").evaluate("e => e.selectedIndex") == 1
         siccast(shelf, "log", "note", "left", "moved to the cellar")
         page.get_by_text("moved to the cellar").wait_for()
-        assert leak.input_value() == "0.5"
-        assert page.evaluate("document.activeElement === document.getElementById('if-leak-times')")
+        assert months.input_value() == "0.5"
+        assert page.evaluate("document.activeElement === document.getElementById('size-months')")
 
 
 def test_a_hidden_page_asks_for_nothing_and_catches_up_when_it_is_seen(page: Page, shelf: Shelf) -> None:

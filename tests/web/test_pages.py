@@ -244,6 +244,7 @@ def test_a_question_that_makes_no_sense_is_refused_where_it_was_typed(
 
 
 def test_a_box_too_young_for_a_forecast_says_so_when_asked(client: httpx.Client) -> None:
+    assert 'id="what-if"' not in client.get("/box/young").text, "it could only be refused"
     page = html.unescape(client.get("/box/young", params={"limit": "30"}).text)
     assert 'role="alert"' in page
     assert "With the change" not in page

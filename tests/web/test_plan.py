@@ -159,6 +159,25 @@ def test_a_day_off_a_box_skipped(site: Site) -> None:
     assert words(page).count("Undo") == 3, "one beside what was just done, one for each decision"
 
 
+def test_days_away_are_left_out_shown_and_undone_at_once(site: Site) -> None:
+    before = day_of(site.page(), "soon")
+    page = site.decide("/plan/not", on="2026-03-07", last="2026-03-27")
+    assert "Nothing is dried from Sat 7 Mar to Fri 27 Mar" in page
+    assert day_of(page, "soon") >= "2026-03-28"
+    number = re.search(r'name="number" value="(\d+)"', page)
+    assert number is not None
+    assert day_of(site.decide("/plan/undo", number=number[1]), "soon") == before
+
+
+def test_a_slip_about_days_away_stands_beside_them_with_what_was_typed(still: Site) -> None:
+    page = plain(still.send("/plan/not", on="2026-03-20", last="2026-03-10").text)
+    form = page.split('id="away" open')[1].split("</details>")[0]
+    assert 'id="slip">The last day, 2026-03-10, is before the first, 2026-03-20.</p>' in form
+    assert 'value="2026-03-20"' in form
+    assert 'value="2026-03-10"' in form
+    assert page.count('id="slip"') == 1
+
+
 def test_the_same_data_give_the_same_plan(site: Site) -> None:
     site.decide("/plan/move", box="soon", on="2026-03-14")
     assert site.page() == site.page()

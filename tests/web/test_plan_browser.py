@@ -260,6 +260,27 @@ def test_without_scripts_a_list_and_a_button_do_the_same(browser: Browser, site:
         assert "Nothing is dried on Sat 7 Mar" in page.inner_text(".told")
 
 
+@pytest.mark.parametrize("scripts", [True, False])
+def test_who_goes_away_leaves_out_all_days_with_two_dates(browser: Browser, site: Site, scripts: bool) -> None:
+    with opened(browser, site.plan, PHONE, scripts=scripts) as page:
+        if scripts:
+            page.get_by_role("link", name="away?").click()
+        else:
+            page.locator("#away summary").click()
+        page.get_by_label("First day").fill("2026-03-27")
+        page.get_by_label("Last day").fill("2026-03-07")
+        page.get_by_role("button", name="Plan around it").click()
+        expect(page.get_by_role("alert")).to_contain_text("is before the first")
+        assert page.get_by_label("First day").input_value() == "2026-03-27"
+        page.get_by_label("First day").fill("2026-03-07")
+        page.get_by_label("Last day").fill("2026-03-27")
+        page.get_by_role("button", name="Plan around it").click()
+        settled(page, "Nothing is dried from Sat 7 Mar to Fri 27 Mar")
+        page.locator(".told").get_by_role("button", name="Undo").click()
+        settled(page, "Undone.")
+        assert site.decided == []
+
+
 def test_the_printed_page_is_a_list_to_tick_off(looks: Looks, site: Site) -> None:
     page = looks.at(site.plan, (A4_WIDE, 1123), "dark")
     page.emulate_media(media="print")

@@ -34,6 +34,19 @@ def test_twelve_boxes_are_three_screens_of_a_phone(looks: Looks, address: str) -
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_no_button_is_cut_by_the_board_it_stands_on(looks: Looks, address: str, size: tuple[int, int]) -> None:
+    page = looks.at(address, size)
+    cut = page.eval_on_selector_all(
+        ".stand .log > summary",
+        """all => all.filter((e) => {
+            const stand = e.closest('.stand'), board = parseFloat(getComputedStyle(stand, '::after').height);
+            return e.getBoundingClientRect().bottom > stand.getBoundingClientRect().bottom - board;
+        }).map((e) => e.innerText)""",
+    )
+    assert cut == []
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_in_any_state_and_nothing_sticks_out(
     looks: Looks, address: str, size: tuple[int, int], scheme: str

@@ -26,10 +26,11 @@ def ageing(
     name: Annotated[str | None, typer.Argument(metavar="LOT", help="One lot. Default: every lot.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show what each lot still takes up against its first run, and when to buy new.
+    """Show what each lot still takes up, and when to buy new.
 
-    Runs are compared at the humidity the beads came from: a room, a box with a sensor, or what you logged with `siccast
-    charge saturated`. Where it is not known, the answer assumes that they were equally full each time, and says so.
+    Runs are compared with the first one, at the humidity the beads came from: a room, a box with a sensor, or what you
+    logged with `siccast charge saturated`. Where it is not known, the answer assumes that they were equally full each
+    time, and says so.
     """
     from monitor.cli.output import say, show_json, show_table
     from monitor.desk import ageing_of

@@ -66,7 +66,7 @@ def buy(
 
 @lot.command("list")
 def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
-    """List lots: how much is left of each, and whether it is as good as new.
+    """List lots: how much is left, and whether it is as good as new.
 
     Says if weights don't add up.
     """

@@ -44,7 +44,7 @@ def boxes(
 ) -> None:
     """Show every box and what to do about it, worst first.
 
-    With its newest reading, and how full its beads are. A reading older than a day is marked as old.
+    With its newest reading, and how full its beads are. Beneath a reading older than a day stands how old it is.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import boxes_answer
@@ -62,7 +62,7 @@ def show_boxes(asked: Assessed) -> None:
     from monitor.planning.due import rule_of_days
     from monitor.presentation.wording import FULL_BEADS
 
-    headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "last\nreading")
+    headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull")
     if not say_as_of(asked):
         return
     say_faults(asked)
@@ -70,7 +70,7 @@ def show_boxes(asked: Assessed) -> None:
     show_table(
         headings,
         [_row(assessment, wording) for assessment in asked.worst_first],
-        right=(3, 4, 5, 6),
+        right=(3, 4, 5),
         wrap={0: 24, 1: 13, 2: None},
     )
     if asked.assessments:
@@ -113,15 +113,22 @@ def today(
 
 
 def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.amounts import age
-
-    latest = assessment.latest
     return (
         assessment.box.name,
         wording.state(assessment),
         wording.to_do(assessment),
-        wording.reading(assessment, brief=True).replace(" (", "\n("),
+        _reading(assessment, wording),
         wording.limit(assessment),
         wording.beads_full(assessment, brief=True),
-        age(assessment.as_of - latest.at) if latest else "–",
     )
+
+
+def _reading(assessment: Assessment, wording: Wording) -> str:
+    """Return the last humidity of a box, with how old it is on lines of their own where nobody should go by it."""
+    from monitor.planning.due import silent_for
+    from monitor.presentation.amounts import age, percent
+
+    silent = silent_for(assessment)
+    if silent is None:
+        return wording.reading(assessment, brief=True).replace(" (", "\n(")
+    return f"{percent(assessment.latest.relative_humidity, 1)}\n{age(silent)}" if assessment.latest else "–"

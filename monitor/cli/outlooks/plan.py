@@ -92,7 +92,7 @@ def show(
     for dryer in dryers:
         typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays))
     if has_boxes(asked):
-        _show(whole, today, shelf.plan.currency, asked.wording)
+        _show(whole, today, shelf.plan.currency, asked.wording, names_appliance=len(dryers) > 1)
 
 
 def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
@@ -112,13 +112,21 @@ def _title(dryer: Appliance, weekdays: Sequence[int]) -> str:
     return f"{dryer.name}: {places} at a time, on {days}"
 
 
-def _show(whole: FullPlan, today: date, currency: str, wording: UnitWording) -> None:
+def _show(whole: FullPlan, today: date, currency: str, wording: UnitWording, *, names_appliance: bool = True) -> None:
+    """Print a plan; the appliance of each day where there is more than one, or spare charges go in."""
     from monitor.cli.output import show_notes, show_table
     from monitor.presentation.plan_table import plan_rows, proof, rule_rows, takes
 
     planned = whole.plan
     if rows := plan_rows(planned, today):
-        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None, 4: None})
+        headings = ("on", "in", "box", "why", "a week later")
+        shown = [place for place in range(len(headings)) if place != 1 or names_appliance or planned.swaps]
+        widest: dict[int, int | None] = {2: 24, 3: None, 4: None}  # letters; judgement: most names are shorter
+        show_table(
+            [headings[place] for place in shown],
+            [[row[place] for place in shown] for row in rows],
+            wrap={number: widest[place] for number, place in enumerate(shown) if place in widest},
+        )
         show_notes("What that takes", [("", takes(whole.worth, currency, wording.mass)), ("", proof(planned))])
         show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     elif whole.unmet:
@@ -153,9 +161,18 @@ def skip(
 
 
 @plan.command(name="not")
-def not_that_day(context: typer.Context, day: Day) -> None:
-    """Dry nothing on a day."""
-    _keep(context, DecisionKind.not_that_day, day)
+def not_that_day(
+    context: typer.Context,
+    day: Day,
+    last: Annotated[
+        str | None, typer.Argument(metavar="LAST", help="The last of several days, from the first one on.")
+    ] = None,
+) -> None:
+    """Dry nothing on a day, or from a first to a last one.
+
+    For when you are away. Boxes that fall due in that time are planned before, where a day has a place for them.
+    """
+    _keep(context, DecisionKind.not_that_day, day, last=last)
 
 
 @plan.command()
@@ -169,18 +186,27 @@ def undo(
     typer.echo(f"undid decision {number}: {decision(taken_back, taken_back.on)}")
 
 
-def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str = "") -> None:
+def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str = "", last: str | None = None) -> None:
     shelf = shelf_of(context)
     today = shelf.now(utc_now()).astimezone(shelf.timezone).date()
     try:
-        ahead = None if kind is DecisionKind.skip else PLAN_RANGE_DAYS[1]
-        on = moments.day_ahead(day, today, ahead) if day else today + timedelta(days=SKIP_DAYS)
+        on, until = _days(kind, day, last, today)
     except TypedError as error:
         raise typer.BadParameter(str(error), param_hint="'DAY'") from None
     with open_to_write(shelf) as stores:
-        kept = PlanDecision(kind, on, arguments.box_not_room(box, shelf, stores) if box else "")
+        named = arguments.box_not_room(box, shelf, stores) if box else ""
+        kept = PlanDecision(kind, on, named, last=until)
         number = stores.plan_decisions.keep(kept, utc_now())
     typer.echo(f"{decision(kept, today)}. To undo: `siccast plan undo {number}`")
+
+
+def _days(kind: DecisionKind, day: str | None, last: str | None, today: date) -> tuple[date, date | None]:
+    """Return the day that is meant, and of several the last one."""
+    if day is None:
+        return today + timedelta(days=SKIP_DAYS), None
+    if kind is DecisionKind.not_that_day:
+        return moments.days_ahead(day, last, today)
+    return moments.day_ahead(day, today, PLAN_RANGE_DAYS[1] if kind is DecisionKind.moved else None), None
 
 
 def _write(file: Path, planned: RechargePlan, asked: Assessed, *, keep: bool) -> None:

@@ -52,7 +52,7 @@ def what_if(
     beads: Annotated[str | None, typer.Option(metavar="KIND", help="Put in fresh beads of this kind instead.")] = None,
     dry_mass: Annotated[
         float | None,
-        typer.Option(min=LEAST_MASS, help="Put in this much of fresh beads instead, weighed dry."),
+        typer.Option(metavar="GRAMS", min=LEAST_MASS, help="Put in this much of fresh beads instead, weighed dry."),
     ] = None,
     weather: Annotated[
         Path | None,

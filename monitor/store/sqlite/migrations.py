@@ -310,6 +310,8 @@ CREATE TABLE plan_decisions (
 ) STRICT
 """
 
+_DAYS_OFF_IN_A_ROW = "ALTER TABLE plan_decisions ADD COLUMN last_day TEXT"
+
 _ANNOUNCED = """
 CREATE TABLE announced_events (
     uid TEXT NOT NULL PRIMARY KEY,
@@ -427,6 +429,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("which days of the plan were announced", _PLAN_ANNOUNCEMENTS),
     ("the plan kept from question to question", _KEPT_PLAN),
     ("sums of hours that are over", _HOURS_SUMMED),
+    ("several days in a row without drying", _DAYS_OFF_IN_A_ROW),
 )
 
 

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
     from monitor.store.sqlite.connection import Database
 
-_SELECT = "SELECT decision_id, kind, box, on_day, decided_at_ms FROM plan_decisions WHERE taken_back_at_ms IS NULL"
+_SELECT = (
+    "SELECT decision_id, kind, box, on_day, decided_at_ms, last_day FROM plan_decisions WHERE taken_back_at_ms IS NULL"
+)
 
 
 _NEWEST = (
@@ -33,10 +35,11 @@ class SqlitePlanDecisions:
 
     def keep(self, decision: PlanDecision, now: datetime) -> int:
         """Keep a decision made now and return its number."""
-        row = (decision.kind.value, decision.box, decision.on.isoformat(), to_ms(now))
+        last = decision.last.isoformat() if decision.last else None
+        row = (decision.kind.value, decision.box, decision.on.isoformat(), to_ms(now), last)
         with self._database.transaction() as connection:
             inserted = connection.execute(
-                "INSERT INTO plan_decisions (kind, box, on_day, decided_at_ms) VALUES (?, ?, ?, ?)", row
+                "INSERT INTO plan_decisions (kind, box, on_day, decided_at_ms, last_day) VALUES (?, ?, ?, ?, ?)", row
             )
             return int(inserted.lastrowid or 0)
 
@@ -99,9 +102,14 @@ def announce_by(connection: sqlite3.Connection, days: Iterable[AnnouncedDay], no
 
 
 def _to_decision(row: tuple[Any, ...]) -> PlanDecision:
-    decision_id, kind, box, on_day, decided_at_ms = row
+    decision_id, kind, box, on_day, decided_at_ms, last_day = row
     return PlanDecision(
-        DecisionKind(kind), date.fromisoformat(on_day), box, decision_id=decision_id, decided_at=from_ms(decided_at_ms)
+        DecisionKind(kind),
+        date.fromisoformat(on_day),
+        box,
+        decision_id=decision_id,
+        decided_at=from_ms(decided_at_ms),
+        last=date.fromisoformat(last_day) if last_day else None,
     )
 
 

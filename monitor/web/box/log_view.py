@@ -75,6 +75,8 @@ class DeedsView:
     mass_unit: str
     temperature_unit: str
     sent: Sent | None = None
+    opened: str = ""
+    """The form that somebody came for; once it is saved, they are led back to all boxes."""
 
     def value(self, deed: str, name: str) -> str:
         """Return what stands in a field."""
@@ -116,8 +118,8 @@ def rows(known: Known, words: Wording) -> list[EntryRow]:
     ]
 
 
-def deeds(known: Known, now: datetime, words: Wording, sent: Sent | None = None) -> DeedsView:
-    """Return the forms of a box."""
+def deeds(known: Known, now: datetime, words: Wording, sent: Sent | None = None, opened: str = "") -> DeedsView:
+    """Return the forms of a box; of one that could not be saved, what it was opened for stands in it."""
     there = beads_in(known.entries)
     methods = _methods(known, words)
     return DeedsView(
@@ -131,6 +133,7 @@ def deeds(known: Known, now: datetime, words: Wording, sent: Sent | None = None)
         mass_unit=words.mass_unit,
         temperature_unit=words.temperature_unit,
         sent=sent,
+        opened=sent.deed if sent and sent.typed.get("back") else opened,
     )
 
 

@@ -97,7 +97,7 @@ class BoxPages:
             view=view.view(snapshot, answer, course, self.site.keeper.leak_line(snapshot, answer), words),
             asked=asked,
             size=size,
-            deeds=log_view.deeds(known, self.site.now(), words, sent),
+            deeds=log_view.deeds(known, self.site.now(), words, sent, request.query_params.get("log", "")),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),
             may_adopt=offered(self.site.shelf.folder, [name])[name] if is_new else None,

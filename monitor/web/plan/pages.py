@@ -32,6 +32,7 @@ from monitor.web.told import Told, told
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     from starlette.datastructures import URL
     from starlette.requests import Request
@@ -89,7 +90,7 @@ class PlanPages:
         return self._decide(request, DecisionKind.skip, form, form.get("box", ""))
 
     def not_that_day(self, request: Request, form: Mapping[str, str]) -> Response:
-        """Leave a day out."""
+        """Leave a day out, or all from it to a last one."""
         return self._decide(request, DecisionKind.not_that_day, form)
 
     def undo(self, request: Request, form: Mapping[str, str]) -> Response:
@@ -109,17 +110,23 @@ class PlanPages:
         snapshot = self.site.keeper.newest
         if snapshot is None:
             return self.site.waiting()
-        today, shelf = self.site.words.local_day(snapshot.as_of), self.site.shelf
         try:
-            ahead = None if kind is DecisionKind.skip else shelf.plan.horizon_days
-            on = moments.day_ahead(form.get("on", ""), today, ahead)
+            on, last = self._days(kind, form, self.site.words.local_day(snapshot.as_of))
         except TypedError as error:
-            return self._page(request, Slip(f"{error}.", box))
+            return self._page(request, Slip(f"{error}.", box, form))
         if kind is not DecisionKind.not_that_day and snapshot.answer(box) is None:
             return self._page(request, Slip(say("There is no box of this name.")))
         with self.site.writing() as stores:
-            number = stores.plan_decisions.keep(PlanDecision(kind, on, box), utc_now())
+            number = stores.plan_decisions.keep(PlanDecision(kind, on, box, last=last), utc_now())
         return _to_page(did=str(number))
+
+    def _days(self, kind: DecisionKind, form: Mapping[str, str], today: date) -> tuple[date, date | None]:
+        """Return the day that was chosen, and of several the last one."""
+        on = form.get("on", "")
+        if kind is DecisionKind.not_that_day:
+            return moments.days_ahead(on, form.get("last"), today)
+        ahead = None if kind is DecisionKind.skip else self.site.shelf.plan.horizon_days
+        return moments.day_ahead(on, today, ahead), None
 
     def _page(self, request: Request, slip: Slip | None = None, *, snapshot: Snapshot | None = None) -> Response:
         snapshot = snapshot or self.site.keeper.newest

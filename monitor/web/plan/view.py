@@ -5,7 +5,7 @@ It knows a plan as dates, appliances, boxes, spare charges and sentences, whoeve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -72,10 +72,11 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """What could not be done, and for which box."""
+    """What could not be done, for which box, and what was sent."""
 
     words: str
     box: str = ""
+    sent: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +122,8 @@ class PlanView:
     """What is said to be done and is not logged: number, box, day, sentence."""
     rule: str
     span: str
+    first_day: str
+    """The first day that can be chosen, as a form wants it."""
     worth: Worth | None
     """None where the plan was made from forecasts alone."""
 
@@ -181,6 +184,7 @@ def view(
         claims=[_claim(one, today) for one in plan.decided.to_be_logged],
         rule=rule_of_days(),
         span=f"{near_day(today, today)} – {near_day(planned.last, today)}",
+        first_day=today.isoformat(),
         worth=None if full_plan is None else _worth(planned, full_plan.worth),
     )
 

@@ -30,6 +30,8 @@ class Cell:
     """Days from today; negative where it is past."""
     is_allowed: bool
     is_off: bool
+    is_usual: bool
+    """Whether beads are dried on its weekday."""
     rows: Sequence[Row]
     swapped: Collection[str]
     """Those of the boxes that get a spare charge."""
@@ -59,6 +61,7 @@ def _cell(planned: Planned, on: date, rows: Sequence[Row]) -> Cell:
         ahead=(on - today).days,
         is_allowed=within and planned.is_allowed(on),
         is_off=within and planned.is_off(on),
+        is_usual=planned.is_usual(on),
         rows=rows,
         swapped={swap.box for swap in planned.plan.swaps if swap.on == on},
     )

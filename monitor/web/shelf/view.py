@@ -103,6 +103,7 @@ class BoxCard:
     to_do: str
     reason: str
     beads: str
+    has_beads: bool
     crossing: str
     expected: str
     """The day from which a forecast can be expected, where beads have just gone in."""
@@ -256,6 +257,7 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
         to_do=words.to_do(answer, all_silent=silence),
         reason=words.reason(answer),
         beads=words.beads_full(answer),
+        has_beads=answer.charge is not None,
         crossing=crossing,
         expected=words.day(rested, answer.as_of) if rested and not crossing else "",
         why_not=sentence(answer.refusal) if answer.refusal else "",
