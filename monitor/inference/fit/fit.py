@@ -15,7 +15,6 @@ from monitor.inference.evidence.bins import Bins, bin_episode, for_rough_likelih
 from monitor.inference.evidence.continuity import stayed_in
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.evidence.repeatability import repeatability
 from monitor.inference.evidence.room_climate import LearnedRoom, interned, learn_room
 from monitor.inference.fit.importance import (
     Draws,
@@ -112,8 +111,7 @@ def estimate(
             prior, carried, stayed, box=record.box, desiccant=episode.desiccant, assumptions=assumptions
         )
     compared = _bias_likelihood(record, assumptions, now_s)
-    repeats = repeatability(hours, episode.start_s, now_s) if episode.desiccant is not None else None
-    problem = Problem(record.box, episode, bins, prior, assumptions, compared, repeats)
+    problem = Problem(record.box, episode, bins, prior, assumptions, compared, span_days=bins.length_days)
     draws, weighted_state = _sampled(problem, count, rng)
     room_measured = room_hours is not None and len(room_hours) > 0
     return Posterior(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -128,10 +129,9 @@ _ROUNDING_SD_STEPS = 0.29
 _ROUNDING_LEFT_IN_MEAN = 0.5
 """Of the variance of rounding, what is left in a bin's mean. [share] Judgement: within a day humidity moves over some
 steps, so hours round differently, but not independently."""
-_LEAST_READING_SD, _MOST_READING_SD = 0.0006, 0.006
-"""A day's mean is known no better, and no worse, whatever its neighbours say. [fraction of saturation] The best of four
-measured loggers (``evidence/repeatability.py``); judgement: beyond twice the scatter that was once assumed of all,
-humidity itself moves."""
+_SHORT = 1e-4
+"""Below it the mean of a process is its value but for a third of it. [memories] Of the series; the next term is a
+twelfth of its square."""
 SCALE_SD_STEPS = 0.3
 """The same of a scale, repeatability included. [steps] Judgement: 1/√12 and a hair."""
 _LEAST_WEIGHING_SD_G = 0.03
@@ -160,15 +160,26 @@ def reading_noise(shown: float, problem: Problem) -> float:
 
 
 def _scatter_variance(problem: Problem) -> float:
-    """By what is assumed of any sensor, and by this one's own days as they come in. [fraction of saturation²]"""
-    assume, repeats = problem.assumptions, problem.repeatability
+    """What a sensor is off by about its mean error of the episode so far. [fraction of saturation²]
+
+    Its wander is taken for a first-order process: seen over a span, it keeps its variance less that of its mean, and
+    that is in the bias. A young box's readings so say more of how its humidity rises than of where it stands.
+    """
+    assume = problem.assumptions
     if problem.prior.humidity_shows == "phase":
         return assume.reading_sd_over_salt**2
-    if repeats is None:
-        return assume.reading_sd**2
-    own_sd = min(max(assume.reading_over_repeatability * repeats.sd, _LEAST_READING_SD), _MOST_READING_SD)
-    counts = assume.reading_sd_counts_days
-    return (counts * assume.reading_sd**2 + repeats.days * own_sd**2) / (counts + repeats.days)
+    left = 1.0 - _share_of_mean(problem.span_days / assume.reading_wander_days)
+    return assume.reading_sd**2 + left * assume.reading_wander_sd**2
+
+
+def _share_of_mean(span: float) -> float:
+    """Variance of the mean of a first-order process over a span, in its memories, as a share of its own variance.
+
+    Exact: 2 (a - 1 + exp(-a)) / a², the double integral of exp(-|t - s|). [fraction]
+    """
+    if span < _SHORT:
+        return 1.0 - span / 3.0
+    return 2.0 * (1.0 + math.expm1(-span) / span) / span
 
 
 def update_by_reading(  # noqa: PLR0917

@@ -91,16 +91,14 @@ class Assumptions:
     settling_share_of_step: float = 0.25
     """A step of humidity runs back by about this much as the water goes deeper. [share per square root of a day]
     Judgement."""
-    reading_sd: float = 0.0015
-    """Scatter of a bin's mean about the true one, as long as the sensor's own days don't tell. [fraction of saturation]
-    Measured loggers repeat to 0.0006 and 0.0011 from day to day, to 0.0016 over weeks
-    (``evidence/repeatability.py``)."""
-    reading_sd_counts_days: float = 2.0
-    """So many of the sensor's own days count as much as what is assumed of all. [days] Judgement: sensors differ more
-    than a few days could mislead."""
-    reading_over_repeatability: float = 2.0
-    """What a bin's mean is off by, over how closely days repeat. [1] Measured: over weeks loggers differ by 1.5 and 2.3
-    times as much as from day to day."""
+    reading_sd: float = 0.001
+    """Scatter of a bin's mean from one to the next. [fraction of saturation] Each of two like loggers in the same air
+    repeats to 0.0006 from day to day in one measured home and to 0.0011 in another
+    (tests/inference/test_logger_pairs.py)."""
+    reading_wander_sd: float = 0.0028
+    """How far a sensor wanders about its bias. [fraction of saturation] Of the same loggers: 0.0028 and 0.0029."""
+    reading_wander_days: float = 30.0
+    """How long it remembers where it was. [days] Of the same loggers: 16 days apart they differ as if by 28 to 60."""
     reading_share: float = 0.01
     """The same as a share of the humidity shown: warmth that differs between beads and sensor. [fraction] Judgement: a
     sixth of a kelvin, at 6 % a kelvin (monitor/physics/saturation.py)."""

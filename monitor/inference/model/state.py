@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import Episode
-from monitor.inference.evidence.repeatability import Repeatability
 from monitor.inference.model import normal
 from monitor.inference.model.prior import Assumptions, Prior, Unknown
 from monitor.inference.model.sensor_bias import BiasLikelihood
@@ -56,8 +56,8 @@ class Problem:
     """The model of errors."""
     bias_likelihood: BiasLikelihood | None = None
     """What comparisons with the room say of the sensor's bias; None without any."""
-    repeatability: Repeatability | None = None
-    """How closely the sensor repeats; None where its own days don't tell yet, or there are no beads."""
+    span_days: float = math.inf
+    """How long the episode had lasted as it was fitted. [days]"""
 
 
 @dataclass(eq=False)
