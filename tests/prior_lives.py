@@ -17,6 +17,7 @@ import numpy as np
 from exact_balance import Box as ExactBox
 from exact_balance import Climate, Sorbent, follow, humidity_holding
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from monitor.inference.evidence.episodes import DisturbanceRates, current_episode
 from monitor.inference.evidence.hours import Hours
@@ -308,7 +309,10 @@ class _Batch:
             spread = np.repeat(np.hypot(scatter, ASSUME.reading_share * daily), 24)
             error = _OF_DAY * np.repeat(rng.standard_t(ASSUME.student_degrees, days), 24)
             error = error + _OF_HOUR * rng.standard_normal(24 * days)
-            off = theta[i, Unknown.sensor_bias] + np.repeat(walk - walk[-1], 24) + spread * error
+            since = int(ends[-2][i]) if len(ends) > 1 else 0
+            wander = _wander_of_sensor(days, rng)
+            off_by_day = walk - walk[-1] + wander - wander[since:].mean()
+            off = theta[i, Unknown.sensor_bias] + np.repeat(off_by_day, 24) + spread * error
             step = box.sensor.resolution
             shown = np.clip(np.round((humidity + off) / step) * step, box.sensor.floor or 0.0, 1.0)
             self.shown[i] = [shown]
@@ -369,6 +373,14 @@ class _Course:
         self.slow_humidity = np.where(ended, slow, self.slow_humidity)
         for name, values in now.items():
             setattr(self, name, np.where(ended, values, getattr(self, name)))
+
+
+def _wander_of_sensor(days: int, rng: np.random.Generator) -> FloatArray:
+    """A first-order process by the day, at rest from the first; its mean over the last episode is in the bias."""
+    kept = float(np.exp(-1.0 / ASSUME.reading_wander_days))
+    steps = ASSUME.reading_wander_sd * rng.standard_normal(days)
+    steps[1:] *= np.sqrt(1.0 - kept**2)
+    return np.asarray(lfilter([1.0], [1.0, -kept], steps))
 
 
 def _wander_var(days: FloatArray) -> FloatArray:
