@@ -96,4 +96,4 @@ def test_an_earlier_bias_in_the_filter_is_one_averaged_over() -> None:
     scores = [[_known_earlier(problem, swap, sd * at, one[None]) for one in theta] for at in nodes]
     averaged = logsumexp(np.array(scores), axis=0, b=(weights / weights.sum())[:, None])
     away = np.abs(run(problem, theta)[0] - averaged)
-    assert (away < 0.05 + 0.01 * (averaged.max() - averaged)).all()
+    assert (away < 0.05 + 0.02 * (averaged.max() - averaged)).all()
