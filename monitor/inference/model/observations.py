@@ -129,9 +129,6 @@ _ROUNDING_SD_STEPS = 0.29
 _ROUNDING_LEFT_IN_MEAN = 0.5
 """Of the variance of rounding, what is left in a bin's mean. [share] Judgement: within a day humidity moves over some
 steps, so hours round differently, but not independently."""
-_SHORT = 1e-4
-"""Below it the mean of a process is its value but for a third of it. [memories] Of the series; the next term is a
-twelfth of its square."""
 SCALE_SD_STEPS = 0.3
 """The same of a scale, repeatability included. [steps] Judgement: 1/√12 and a hair."""
 _LEAST_WEIGHING_SD_G = 0.03
@@ -177,8 +174,8 @@ def _share_of_mean(span: float) -> float:
 
     Exact: 2 (a - 1 + exp(-a)) / a², the double integral of exp(-|t - s|). [fraction]
     """
-    if span < _SHORT:
-        return 1.0 - span / 3.0
+    if span == 0.0:
+        return 1.0
     return 2.0 * (1.0 + math.expm1(-span) / span) / span
 
 

@@ -96,9 +96,11 @@ class Assumptions:
     repeats to 0.0006 from day to day in one measured home and to 0.0011 in another
     (tests/inference/test_logger_pairs.py)."""
     reading_wander_sd: float = 0.0028
-    """How far a sensor wanders about its bias. [fraction of saturation] Of the same loggers: 0.0028 and 0.0029."""
+    """How far a sensor wanders about its bias. [fraction of saturation] Measured, of the same loggers: 0.0028 and
+    0.0029."""
     reading_wander_days: float = 30.0
-    """How long it remembers where it was. [days] Of the same loggers: 16 days apart they differ as if by 28 to 60."""
+    """How long it remembers where it was. [days] Measured, of the same loggers: as far as they differ over 16 days, some
+    30 to 60."""
     reading_share: float = 0.01
     """The same as a share of the humidity shown: warmth that differs between beads and sensor. [fraction] Judgement: a
     sixth of a kelvin, at 6 % a kelvin (monitor/physics/saturation.py)."""
