@@ -99,7 +99,7 @@ class Assumptions:
     """How far a sensor wanders about its bias. [fraction of saturation] Measured, of the same loggers: 0.0028 and
     0.0029."""
     reading_wander_days: float = 30.0
-    """How long it remembers where it was. [days] Measured, of the same loggers: as far as they differ over 16 days, some
+    """How long it remembers where it was. [days] Measured, of the same loggers: by how they differ over 16 days, some
     30 to 60."""
     reading_share: float = 0.01
     """The same as a share of the humidity shown: warmth that differs between beads and sensor. [fraction] Judgement: a
