@@ -225,7 +225,7 @@ assert os.path.exists(path + '-wal')
 def run_beside(program: str, path: Path) -> subprocess.CompletedProcess[str]:
     """Run a program with open stores in a process of its own, which ends without a good-bye."""
     lines = (
-        "import os, sqlite3, sys; from pathlib import Path; path, root = sys.argv[1:]; sys.path.insert(0, root)\n"
+        "import os, sqlite3, sys; from pathlib import Path; path, *roots = sys.argv[1:]; sys.path[:0] = roots\n"
         "from monitor.errors import StoreError\n"
         "from monitor.store.opening import open_stores; from tests.store.test_file import readings\n"
         "with open_stores(Path(path), report=print) as stores:\n"
@@ -233,7 +233,8 @@ def run_beside(program: str, path: Path) -> subprocess.CompletedProcess[str]:
         + "".join(f"    {line}\n" for line in program.splitlines())
         + "    sys.stdout.flush(); os._exit(9)\n"
     )
-    done = subprocess.run([sys.executable, "-c", lines, str(path), ROOT], capture_output=True, text=True, check=False)
+    roots = (ROOT, str(Path(ROOT) / "tests"))  # as pytest itself finds what tests share
+    done = subprocess.run([sys.executable, "-c", lines, str(path), *roots], capture_output=True, text=True, check=False)
     assert done.returncode == 9, done.stderr
     return done
 
