@@ -3,6 +3,8 @@
 Inside siccast temperatures are °C, masses grams, relative humidity a fraction of saturation over liquid water.
 """
 
+from datetime import timedelta
+
 KELVIN_AT_0_DEGC = 273.15
 """0 °C in kelvin, exact by definition (SI brochure, 9th ed., section 2.3.1)."""
 
@@ -12,6 +14,7 @@ GRAMS_PER_OUNCE = 28.349523125
 SECONDS_PER_DAY = 86_400.0  # by definition
 HOURS_PER_DAY = 24  # by definition
 DAYS_PER_WEEK = 7  # by definition
+ONE_DAY = timedelta(days=1)  # by definition
 MINUTES_PER_HOUR = 60.0  # by definition
 PA_PER_KPA = 1e3  # by definition
 W_PER_KW = 1e3  # by definition

@@ -18,7 +18,7 @@ from monitor.planning.steady import due_on
 from monitor.planning.visits import expected_late, over_chances
 from monitor.records import BoxState, PlannedDay, PlannedSwap
 from monitor.texts import say, together
-from monitor.units import DAYS_PER_WEEK
+from monitor.units import DAYS_PER_WEEK, ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
     from monitor.planning.problem import Question
     from monitor.planning.visits import Chosen
-
-_A_DAY = timedelta(days=1)  # by definition
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -190,7 +188,7 @@ class Calendar:
         due = due_on(question.boxes[visit.box].assessment, question.today)
         if due is None:
             return None
-        after, until = (on, due) if on <= due else (question.today - _A_DAY, on)
+        after, until = (on, due) if on <= due else (question.today - ONE_DAY, on)
         off = {
             day
             for day in question.decided.days_off

@@ -7,13 +7,13 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.records import DecisionKind, PlanDecision
+from monitor.units import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
     from monitor.records import Assessment
 
-_A_DAY = timedelta(days=1)  # by definition
 REMIND_DAYS = 30
 """So long it is said that fresh beads are missing in the log. [days] A judgement: by then the humidity has told it."""
 
@@ -42,10 +42,10 @@ class PlanConstraints:
     def off_around(self, on: date) -> tuple[date, date]:
         """Return the first and last of the days off in a row that one of them belongs to."""
         first = last = on
-        while first - _A_DAY in self.days_off:
-            first -= _A_DAY
-        while last + _A_DAY in self.days_off:
-            last += _A_DAY
+        while first - ONE_DAY in self.days_off:
+            first -= ONE_DAY
+        while last + ONE_DAY in self.days_off:
+            last += ONE_DAY
         return first, last
 
 

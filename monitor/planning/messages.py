@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from monitor.records.alerts import MessageKind, Sent, Told
 from monitor.records.local_times import in_utc
 from monitor.records.names import hint
-from monitor.units import DAYS_PER_WEEK
+from monitor.units import DAYS_PER_WEEK, ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 MOST_REPEATS = 3
 """How many times an alert is said again on one route. A judgement: who has not heard it by then reads another one."""
-_A_DAY = timedelta(days=1)  # by definition
 _NAMES = 3  # boxes; judgement: what a phone shows of a subject
 _NOTHING_SENT = Sent()
 
@@ -64,7 +63,7 @@ def _is_its_hour(route: Route, one: HeldMessage, now: datetime, zone: tzinfo) ->
     """Return whether the hour of a digest came since a message was made, or was made up by a clock that was wrong."""
     if route.digest is None:
         return True
-    return one.made_at <= latest_slot(route.digest, now, zone) or one.made_at - now >= _A_DAY
+    return one.made_at <= latest_slot(route.digest, now, zone) or one.made_at - now >= ONE_DAY
 
 
 def has_lasted(since: datetime, now: datetime, span: timedelta) -> bool:
@@ -82,8 +81,8 @@ def is_quiet(hours: QuietHours, now: datetime, zone: tzinfo) -> bool:
     nobody is woken earlier than they said.
     """
     today = now.astimezone(zone).date()
-    for day in (today - timedelta(days=1), today):
-        end_day = day if hours.start < hours.end else day + timedelta(days=1)
+    for day in (today - ONE_DAY, today):
+        end_day = day if hours.start < hours.end else day + ONE_DAY
         starts = [datetime.combine(day, hours.start.replace(fold=fold), zone) for fold in (0, 1)]
         ends = [datetime.combine(end_day, hours.end.replace(fold=fold), zone) for fold in (0, 1)]
         if min(at.astimezone(UTC) for at in starts) <= now < max(at.astimezone(UTC) for at in ends):

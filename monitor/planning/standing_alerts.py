@@ -14,6 +14,7 @@ from monitor.planning.alerts import battery_is_low, opened_not_logged
 from monitor.planning.due import ALERT_WITHIN_DAYS, dries_now, leaks_more, silent_for
 from monitor.records import BoxState
 from monitor.records.alerts import AlertKind, StandingAlert
+from monitor.units import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from monitor.records.alerts import Alert
 
 _AT_ONCE = timedelta()
-_A_DAY = timedelta(days=1)
 """A judgement: within a day humidity, voltage and radio go through all that the room does to them."""
 _SURE_LID = timedelta(hours=3)  # judgement: as long as the air had to be like the room's
 _SURE_DUE = timedelta(days=7)
@@ -83,7 +83,7 @@ def _clear_for(standing: StandingAlert, by_box: Mapping[str, Assessment], today:
     if kind is AlertKind.plan:
         return _AT_ONCE if about < today.isoformat() else None
     if not standing.alert.box:
-        return _AT_ONCE if kind is AlertKind.route else _A_DAY
+        return _AT_ONCE if kind is AlertKind.route else ONE_DAY
     assessment = by_box.get(standing.alert.box)
     if assessment is None:  # taken off the shelf
         return _AT_ONCE
@@ -110,14 +110,14 @@ def _due(a: Assessment) -> timedelta | None:
 
 
 def _silent(a: Assessment) -> timedelta | None:
-    return _A_DAY if a.latest is not None and silent_for(a) is None else None
+    return ONE_DAY if a.latest is not None and silent_for(a) is None else None
 
 
 def _battery(a: Assessment) -> timedelta | None:
     volts = a.latest.battery_v if a.latest else None
     if battery_is_low(volts, _FRESH_CELL_V):
         return None
-    return _SURE_BATTERY if volts is None else _A_DAY
+    return _SURE_BATTERY if volts is None else ONE_DAY
 
 
 def _leak(a: Assessment) -> timedelta | None:
@@ -133,7 +133,7 @@ def _unlogged(a: Assessment) -> timedelta | None:
 
 
 def _any(_: Assessment) -> timedelta | None:
-    return _A_DAY
+    return ONE_DAY
 
 
 _CLEAR: Mapping[AlertKind, Callable[[Assessment], timedelta | None]] = {

@@ -14,6 +14,7 @@ from icalendar import Alarm, Calendar, Event
 from monitor.presentation.plan_days import dates_of, dried_after, spares_words, swap_words
 from monitor.presentation.plan_wording import HEAT_CAUTION
 from monitor.records.announced import DryingSession
+from monitor.units import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -30,7 +31,6 @@ REFRESH_EVERY = timedelta(hours=12)
 """How often a calendar program is asked to look again (RFC 7986, section 5.7); a judgement: twice a day, as plans move
 by days."""
 MEDIA_TYPE = "text/calendar; charset=utf-8"
-_A_DAY = timedelta(days=1)  # by definition
 
 
 def sessions_of(
@@ -61,7 +61,7 @@ def _swapping(one: PlanDate, dried: Mapping[int, PlannedDay | None]) -> DryingSe
 
 def _at_its_hour(session: DryingSession, rules: CalendarRules, zone: ZoneInfo) -> DryingSession:
     starts_at = None if rules.begins is None else _instant(session.on, rules.begins, zone)
-    reminders = ((session.on - _A_DAY, rules.evening_before), (session.on, rules.that_morning))
+    reminders = ((session.on - ONE_DAY, rules.evening_before), (session.on, rules.that_morning))
     alarms = (_instant(on, at, zone) for on, at in reminders if at is not None)
     return replace(
         session,
@@ -92,7 +92,7 @@ def _event(one: AnnouncedEvent, zone: ZoneInfo) -> Event:
     event.add("sequence", one.sequence)
     event.add("status", "CANCELLED" if one.is_cancelled else "CONFIRMED")
     event.add("dtstart", session.starts_at or session.on)
-    event.add("dtend", session.ends_at or session.on + _A_DAY)
+    event.add("dtend", session.ends_at or session.on + ONE_DAY)
     event.add("summary", _summary(session))
     event.add("description", session.details)
     event.add("transp", "TRANSPARENT")

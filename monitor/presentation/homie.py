@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 import zlib
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from monitor.records import BoxState
+from monitor.units import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 PREFIX = "homie/5"
 _PLAIN = frozenset("abcdefghijklmnopqrstuvwxyz0123456789")
 _STATES = tuple(state for state in BoxState if state is not BoxState.undeclared)
-_A_DAY = timedelta(days=1)  # by definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +97,7 @@ def _properties(answer: Assessment, wording: Wording) -> Iterator[tuple[str, dic
         yield "temperature", temperature, f"{wording.degrees(answer.latest.temperature_degc):.2f}"
     if answer.due_at is not None:
         days = {"name": "Days until due", "datatype": "float", "unit": "d", "format": "0:"}
-        yield "days-until-due", days, f"{max(0.0, (answer.due_at - answer.as_of) / _A_DAY):.1f}"
+        yield "days-until-due", days, f"{max(0.0, (answer.due_at - answer.as_of) / ONE_DAY):.1f}"
     if answer.forecast is not None:
         used = {**_per_cent("Capacity used"), "format": "0:"}
         yield "capacity-used", used, f"{100.0 * max(0.0, answer.forecast.capacity_used.p50):.1f}"

@@ -11,6 +11,7 @@ from monitor.records.declared import PLAN_RANGE_DAYS
 from monitor.records.local_times import instants_of
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
 from monitor.texts import say, to_say
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -167,7 +168,7 @@ def _near_day(told: str, today: date) -> date | None:
 
 def _next_named(told: str, first: date) -> date | None:
     """Return the first day of a weekday's name from a day on; None where it is no such name."""
-    week = (first + timedelta(days=ahead) for ahead in range(7))  # by definition
+    week = (first + timedelta(days=ahead) for ahead in range(DAYS_PER_WEEK))
     return next((on for on in week if told in (f"{on:%A}".lower(), f"{on:%a}".lower())), None)
 
 

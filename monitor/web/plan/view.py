@@ -78,6 +78,11 @@ class Slip:
     box: str = ""
     sent: Mapping[str, str] = field(default_factory=dict)
 
+    @property
+    def is_of_days_away(self) -> bool:
+        """Whether a first and a last day were sent."""
+        return "last" in self.sent
+
 
 @dataclass(frozen=True, slots=True)
 class Beside:
