@@ -91,9 +91,11 @@ def test_an_earlier_bias_in_the_filter_is_one_averaged_over() -> None:
     prior, sd = posterior.problem.prior, 0.005
     prior = replace(prior, unknowns={**prior.unknowns, Unknown.sensor_bias: Normal(0.0, sd)})
     problem = replace(posterior.problem, assumptions=normal, prior=prior, span_days=math.inf)
-    (swap,), theta = problem.bins.new_sensors, posterior.theta[::100]
+    (swap,), theta = problem.bins.new_sensors, posterior.theta[::50]
     nodes, weights = np.polynomial.hermite_e.hermegauss(41)
     scores = [[_known_earlier(problem, swap, sd * at, one[None]) for one in theta] for at in nodes]
     averaged = logsumexp(np.array(scores), axis=0, b=(weights / weights.sum())[:, None])
     away = np.abs(run(problem, theta)[0] - averaged)
-    assert (away < 0.05 + 0.02 * (averaged.max() - averaged)).all()
+    below = averaged.max() - averaged
+    assert np.mean(away < 0.05 + 0.01 * below) >= 0.9
+    assert (away < 0.05 + 0.02 * below).all()
