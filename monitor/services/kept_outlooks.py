@@ -209,10 +209,24 @@ class Round:
         ]  # fmt: skip
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
         new |= self._take(self._update(grown, as_kept=self._sealing(), progress=self._from(done)))
-        left = [name for name in others if name not in new and (name in taught or name in grown)]
+        overtaken = {name for name in grown if name not in new and self._another_answered(name)}
+        left = [name for name in others if name not in new | overtaken and (name in taught or name in grown)]
         self._fit(left, 1.0 - len(left) / max(len(self._boxes), 1))
         if self._all_kept and not self._of_later and not (left and self._with_more_to_learn(self._boxes)):
             self._kept.keep((), self._boxes, self._digest_of(self._teachings))
+
+    def _another_answered(self, name: str) -> bool:
+        """Take the answer of a process that was quicker, and has put a newer fit in the place of the one known here."""
+        there = self._kept.all(name).get(name)
+        if there is None or there.as_of == self._known[name].as_of:
+            return False
+        self._known[name] = there
+        answer = self._as_it_is(name)
+        if answer is None:
+            return False
+        self._answers[name], self._teachings[name] = answer, there.teaching
+        self._read_teaching(name)
+        return True
 
     def _with_more_to_learn(self, names: Iterable[str]) -> set[str]:
         """Those boxes to whose fits the others have something to teach."""

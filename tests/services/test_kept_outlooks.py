@@ -300,6 +300,23 @@ def test_two_threads_that_ask_at_once_get_the_same_answer(site: Site) -> None:
     assert one == other == site.ask(NIGHT + DAY)
 
 
+def test_one_whose_fits_another_moved_on_meanwhile_gives_the_answer_of_that_one(
+    site: Site, watched: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One has read which fits hold; before it reads them, the other has put newer ones in their place."""
+    site.arrive(NIGHT + DAY)
+    usual, others = SqliteKeptOutlooks.fit, []
+
+    def overtaken(*told: Any) -> bytes | None:
+        monkeypatch.setattr(SqliteKeptOutlooks, "fit", usual)
+        others.append(site.ask(NIGHT + DAY))
+        return usual(*told)
+
+    monkeypatch.setattr(SqliteKeptOutlooks, "fit", overtaken)
+    assert [site.ask(NIGHT + DAY)] == others
+    assert watched.since() == (NONE, ALL)
+
+
 @contextmanager
 def held_by_another(site: Site) -> Iterator[None]:
     with closing(sqlite3.connect(site.path, isolation_level=None)) as other:
