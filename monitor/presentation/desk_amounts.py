@@ -29,7 +29,7 @@ def at_heat(temperature_degc: float | None, wording: Wording) -> str:
     """Return how hot an appliance is, to be put behind its name; nothing where that is not told."""
     if temperature_degc is None:
         return ""
-    return " " + say("at {temperature}", temperature=wording.temperature(temperature_degc))
+    return " " + say("at {temperature}", temperature=wording.heat(temperature_degc))
 
 
 def whereabouts(place: str) -> str:

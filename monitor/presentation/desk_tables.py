@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def method_row(method: Method, wording: Wording) -> tuple[str, ...]:
     """Return what a method can reach as a row of a table."""
     it = method.reach
-    heat = "" if it.temperature_degc is None else f" {wording.temperature(it.temperature_degc)}"
+    heat = "" if it.temperature_degc is None else f" {wording.heat(it.temperature_degc)}"
     jar = "–" if it.jar_relative_humidity is None else f"{100.0 * it.jar_relative_humidity:.1f} %"
     return (
         f"{it.method}{heat}",
@@ -37,7 +37,7 @@ def method_row(method: Method, wording: Wording) -> tuple[str, ...]:
 def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
     """Return a run as a row of a table."""
     start = report.run.start
-    heat = "" if start.temperature_degc is None else f" {wording.temperature(start.temperature_degc)}"
+    heat = "" if start.temperature_degc is None else f" {wording.heat(start.temperature_degc)}"
     return (
         report.run.name,
         wording.moment(report.run.started_at),

@@ -38,6 +38,10 @@ class UnitWording:
         """Return a temperature with its unit."""
         return f"{self.degrees(degc):.1f}{NARROW}{self.temperature_unit}".replace("-", MINUS)
 
+    def heat(self, degc: float) -> str:
+        """Return what an appliance is set to, or another round temperature, with its unit."""
+        return f"{self.degrees(degc):.0f}{NARROW}{self.temperature_unit}"
+
     @property
     def temperature_unit(self) -> str:
         """Return the unit temperatures are shown in."""

@@ -140,7 +140,7 @@ def _show_methods(of: str, methods: Sequence[Method], air: RoomClimate, known_fr
         say(f"Calculated for beads that weigh {wording.mass(methods[0].dry_mass_g)} when fully dry.")
     say("'water left in the beads': in % of their weight when fully dry.")
     say("'can take in until 20 % RH': water that the finished beads can take in before a box reaches 20 % RH.")
-    jar = wording.temperature(_JAR_DEGC)
+    jar = wording.heat(_JAR_DEGC)
     say(f"'RH in a jar': what a hygrometer shows over the cooled beads in a closed jar at {jar}.")
     risks = [(method.reach.method, " ".join(map(sentence, method.risks))) for method in methods if method.risks]
     show_notes("Be careful:", [(f"  {method}:", wording.in_own_units(risk)) for method, risk in risks])
@@ -209,7 +209,7 @@ def _draw_run(axis: Axes, curve: RunCurve, wording: Wording, *, color: str, mark
     weighed = [mass * mass_g for _, mass_g in curve.weighed]
     axis.plot(weighed_at, weighed, marker, color=color, mec="black", label="weighed")
     start = curve.report.run.start
-    heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
+    heat = "" if start.temperature_degc is None else f", {wording.heat(start.temperature_degc)}"
     title = f"{curve.report.run.name}: {start.appliance}{heat}\n{report_in_brief(curve.report)}"
     axis.set_title(title, fontsize=_TITLE_POINTS)
     axis.set_xlabel("hours of heating" if in_hours else "minutes of heating")

@@ -202,7 +202,7 @@ def _card(method: Method, words: Wording) -> ApplianceCard:
     left_g = Quantiles(*(max(share, 0.0) * method.dry_mass_g for share in _points(it.end_g_per_g)))
     return ApplianceCard(
         name=it.method,
-        heat="" if it.temperature_degc is None else words.temperature(it.temperature_degc),
+        heat="" if it.temperature_degc is None else words.heat(it.temperature_degc),
         leaves=say("about {mass} of water stays", mass=weighable_spread(left_g, words)),
         jar=""
         if it.jar_relative_humidity is None
