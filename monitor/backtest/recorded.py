@@ -17,6 +17,7 @@ from monitor.errors import ImportFileError
 from monitor.named_files import require_file
 from monitor.records import ROOM, Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.records.declared import USUAL_LIMIT
+from monitor.series.spans import unmarked
 
 _KINDS = {
     "open": EntryKind.opening,
@@ -107,19 +108,18 @@ def _series(path: Path) -> dict[str, ReadingSeries]:
     # as a store keeps them: to 0.01 °C and 0.01 % RH, in order of time, and of two at one instant the first
     table = table.drop_duplicates(["box", "at_s"]).sort_values("at_s", kind="stable")
     return {
-        str(box): ReadingSeries(
+        str(box): unmarked(
             str(box),
             part["at_s"].to_numpy(float),
             np.round(part["temperature_c"].to_numpy(float) * 100.0) / 100.0,
             np.round(part["rh_pct"].to_numpy(float) * 100.0) / _HUNDREDTHS_OF_PCT,
-            np.zeros(len(part), dtype=np.uint16),
         )
         for box, part in table.groupby("box")
     }
 
 
 def _no_readings(box: str) -> ReadingSeries:
-    return ReadingSeries(box, np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=np.uint16))
+    return unmarked(box, np.empty(0), np.empty(0), np.empty(0))
 
 
 def _before(series: ReadingSeries, cut_s: float) -> ReadingSeries:

@@ -18,6 +18,7 @@ from monitor.inference.empty_box.leak_test import (
 from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.records import EntryKind, LedgerEntry, Quantiles, ReadingSeries
 from monitor.records.logged import FILLINGS
+from monitor.series.spans import unmarked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,12 +98,11 @@ def leak_when_empty(
 def series_of(readings: Sequence[Reading], name: str) -> ReadingSeries:
     """Return the readings of one name as columns in time order."""
     there = sorted((reading for reading in readings if reading.box == name), key=lambda reading: reading.at)
-    return ReadingSeries(
-        box=name,
-        at_s=np.array([reading.at.timestamp() for reading in there]),
-        temperature_degc=np.array([reading.temperature_degc for reading in there]),
-        relative_humidity=np.array([reading.relative_humidity for reading in there]),
-        marks=np.zeros(len(there), dtype=np.uint16),
+    return unmarked(
+        name,
+        np.array([reading.at.timestamp() for reading in there]),
+        np.array([reading.temperature_degc for reading in there]),
+        np.array([reading.relative_humidity for reading in there]),
     )
 
 

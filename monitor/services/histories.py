@@ -18,7 +18,7 @@ from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeri
 from monitor.records.logged import FILLINGS
 from monitor.records.readings import NOT_GOOD
 from monitor.series.hourly_values import HOUR_S, hourly_values
-from monitor.series.spans import between, joined
+from monitor.series.spans import between, joined, unmarked
 from monitor.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
@@ -201,7 +201,7 @@ def _hourly(series: ReadingSeries) -> ReadingSeries:
     """Return one robust value an hour, halfway through it."""
     hour, temperature_degc, humidity = hourly_values(series)
     at_s = (hour.astype(np.float64) + 0.5) * HOUR_S
-    return ReadingSeries(series.box, at_s, temperature_degc, humidity, np.zeros(len(hour), dtype=np.uint16))
+    return unmarked(series.box, at_s, temperature_degc, humidity)
 
 
 def _instant(at_s: float) -> datetime:

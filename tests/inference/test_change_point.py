@@ -28,6 +28,7 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantiles
 from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, LeakEstimate, LedgerEntry, ReadingSeries, Spool
+from monitor.series.spans import unmarked
 
 TIGHT = Kind(conductance=(0.06, 0.3))
 AGEING = Kind(days=150, dry_mass_g=300.0, conductance=(0.06, 0.4))
@@ -152,9 +153,7 @@ def test_a_change_after_an_opening_points_to_the_lid() -> None:
 def series(life: Life) -> ReadingSeries:
     hours = life.record.hours
     at_s = 3600.0 * (hours.first_hour + np.arange(len(hours)) + 0.5)
-    return ReadingSeries(
-        "made", at_s, hours.temperature_degc, hours.relative_humidity, np.zeros(len(hours), dtype=np.uint16)
-    )
+    return unmarked("made", at_s, hours.temperature_degc, hours.relative_humidity)
 
 
 def asked(episodes: list[Life]) -> LeakEstimate:
