@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from monitor.errors import ImportFileError
 from monitor.named_files import require_file
 from monitor.records import ROOM, Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.records.declared import USUAL_LIMIT
-from monitor.series.spans import unmarked
+from monitor.series.spans import between, unmarked
 
 _KINDS = {
     "open": EntryKind.opening,
@@ -52,11 +53,11 @@ class RecordedSet:
     def before(self, cut_s: float) -> list[BoxHistory]:
         """Return every box as it was known at an instant: what is stamped before it, and no more."""
         room = self.histories[0].room if self.histories else None
-        there = None if room is None else _before(room, cut_s)
+        there = None if room is None else between(room, -math.inf, cut_s)
         return [
             replace(
                 one,
-                readings=_before(one.readings, cut_s),
+                readings=between(one.readings, -math.inf, cut_s),
                 room=there,
                 entries=tuple(entry for entry in one.entries if entry.at.timestamp() < cut_s),
             )
@@ -120,17 +121,6 @@ def _series(path: Path) -> dict[str, ReadingSeries]:
 
 def _no_readings(box: str) -> ReadingSeries:
     return unmarked(box, np.empty(0), np.empty(0), np.empty(0))
-
-
-def _before(series: ReadingSeries, cut_s: float) -> ReadingSeries:
-    seen = slice(int(np.searchsorted(series.at_s, cut_s)))
-    return replace(
-        series,
-        at_s=series.at_s[seen],
-        temperature_degc=series.temperature_degc[seen],
-        relative_humidity=series.relative_humidity[seen],
-        marks=series.marks[seen],
-    )
 
 
 def _instant(text: str) -> datetime:
