@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from monitor.desk import Desk, RunReport
+from monitor.presentation.clock import utc_now
 from monitor.records import Appliance, Box, RoomClimate
-from monitor.records.desk_events import RunWeighed
+from monitor.records.desk_events import ChargePortioned, LotBought, RunWeighed
+from monitor.store.opening import open_stores
 
 AT = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
 BOXES = (Box("pla", 12.0, 0.20), Box("nylon", 10.0, 0.15), Box("petg", 10.0, 0.30))
@@ -18,6 +23,17 @@ ROOM = RoomClimate(20.0, 0.50)
 WET_G = 262.0
 MICROWAVE_LOSSES = [(0, 0), (4, 21), (8, 35), (12, 42), (16, 45), (20, 46)]
 """Minutes of heat, and grams lost in all on a scale that shows whole grams: invented."""
+
+
+@contextmanager
+def bowl_and_tray(folder: Path, wet_g: float = WET_G) -> Iterator[Desk]:
+    """Give a desk with one lot weighed out into a bowl and a tray."""
+    with open_stores(folder / "s.sqlite3", synchronous="OFF") as stores:
+        desk = Desk(stores, BOXES, (MICROWAVE, WARM_BOX, OVEN), ROOM, clock=utc_now)
+        desk.keep(LotBought("march", "orange_gel", 1000.0), AT)
+        desk.keep(ChargePortioned("bowl", "march", wet_g, "glass", 0.0, "room"), AT)
+        desk.keep(ChargePortioned("tray", "march", wet_g, "metal", 0.0, "room"), AT)
+        yield desk
 
 
 def dry(

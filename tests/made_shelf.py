@@ -15,6 +15,7 @@ from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.posterior import Record
 from monitor.records import BoxHistory, Outlook, ReadingSeries
 from monitor.series.hourly_values import HOUR_S
+from monitor.series.spans import unmarked
 
 
 def made_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[BoxHistory], datetime]:
@@ -42,7 +43,7 @@ def series_of(name: str, hours: Hours | None) -> ReadingSeries:
     """Return hours as a series of readings."""
     assert hours is not None
     at_s = (hours.first_hour + np.arange(len(hours)) + 0.5) * HOUR_S
-    return ReadingSeries(name, at_s, hours.temperature_degc, hours.relative_humidity, np.zeros(len(hours), np.uint16))
+    return unmarked(name, at_s, hours.temperature_degc, hours.relative_humidity)
 
 
 def outlooks(histories: Sequence[BoxHistory], as_of: datetime, **how: Any) -> list[Outlook]:

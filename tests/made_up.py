@@ -32,6 +32,7 @@ from monitor.records import (
     Rejection,
     WhatIf,
 )
+from monitor.series.spans import unmarked
 
 AS_OF = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 """A Wednesday."""
@@ -55,12 +56,11 @@ class FakeReadings:
             for at, reading in sorted(self.held.get(box, {}).items())
             if (start is None or at >= start) and (end is None or at < end)
         ]
-        return ReadingSeries(
-            box=box,
-            at_s=np.array([reading.at.timestamp() for reading in there]),
-            temperature_degc=np.array([reading.temperature_degc for reading in there]),
-            relative_humidity=np.array([reading.relative_humidity for reading in there]),
-            marks=np.zeros(len(there), dtype=np.uint16),
+        return unmarked(
+            box,
+            np.array([reading.at.timestamp() for reading in there]),
+            np.array([reading.temperature_degc for reading in there]),
+            np.array([reading.relative_humidity for reading in there]),
         )
 
     def evidence(self, box: str, end: datetime | None = None, *, start: datetime | None = None) -> ReadingSeries:

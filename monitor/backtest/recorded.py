@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from monitor.errors import ImportFileError
 from monitor.named_files import require_file
 from monitor.records import ROOM, Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.records.declared import USUAL_LIMIT
+from monitor.series.spans import between, unmarked
 
 _KINDS = {
     "open": EntryKind.opening,
@@ -51,11 +53,11 @@ class RecordedSet:
     def before(self, cut_s: float) -> list[BoxHistory]:
         """Return every box as it was known at an instant: what is stamped before it, and no more."""
         room = self.histories[0].room if self.histories else None
-        there = None if room is None else _before(room, cut_s)
+        there = None if room is None else between(room, -math.inf, cut_s)
         return [
             replace(
                 one,
-                readings=_before(one.readings, cut_s),
+                readings=between(one.readings, -math.inf, cut_s),
                 room=there,
                 entries=tuple(entry for entry in one.entries if entry.at.timestamp() < cut_s),
             )
@@ -107,30 +109,18 @@ def _series(path: Path) -> dict[str, ReadingSeries]:
     # as a store keeps them: to 0.01 °C and 0.01 % RH, in order of time, and of two at one instant the first
     table = table.drop_duplicates(["box", "at_s"]).sort_values("at_s", kind="stable")
     return {
-        str(box): ReadingSeries(
+        str(box): unmarked(
             str(box),
             part["at_s"].to_numpy(float),
             np.round(part["temperature_c"].to_numpy(float) * 100.0) / 100.0,
             np.round(part["rh_pct"].to_numpy(float) * 100.0) / _HUNDREDTHS_OF_PCT,
-            np.zeros(len(part), dtype=np.uint16),
         )
         for box, part in table.groupby("box")
     }
 
 
 def _no_readings(box: str) -> ReadingSeries:
-    return ReadingSeries(box, np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=np.uint16))
-
-
-def _before(series: ReadingSeries, cut_s: float) -> ReadingSeries:
-    seen = slice(int(np.searchsorted(series.at_s, cut_s)))
-    return replace(
-        series,
-        at_s=series.at_s[seen],
-        temperature_degc=series.temperature_degc[seen],
-        relative_humidity=series.relative_humidity[seen],
-        marks=series.marks[seen],
-    )
+    return unmarked(box, np.empty(0), np.empty(0), np.empty(0))
 
 
 def _instant(text: str) -> datetime:

@@ -124,25 +124,13 @@ class RunCurve:
     """Heating and mass of each weighing, less what fell out afterwards."""
 
 
-def report(
-    inventory: Inventory,
-    run: Run,
-    boxes: Sequence[Box],
-    appliance: Appliance | None = None,
-    declared: Sequence[Appliance] = (),
-) -> RunReport:
+def report(inventory: Inventory, run: Run, boxes: Sequence[Box], declared: Sequence[Appliance] = ()) -> RunReport:
     """Return what to show of a run; ``declared``: the appliances that could go on with it."""
-    return _report(inventory, run, fitted(inventory, run), boxes, appliance=appliance, declared=declared)
+    return _report(inventory, run, fitted(inventory, run), boxes, declared)
 
 
 def _report(
-    inventory: Inventory,
-    run: Run,
-    it: Fitted,
-    boxes: Sequence[Box],
-    *,
-    appliance: Appliance | None = None,
-    declared: Sequence[Appliance] = (),
+    inventory: Inventory, run: Run, it: Fitted, boxes: Sequence[Box], declared: Sequence[Appliance]
 ) -> RunReport:
     beads = beads_of(inventory, run.start.charge)
     judgement = judge(
@@ -153,7 +141,7 @@ def _report(
         weighings=len(it.points),
         next_s=step_s(run.start.appliance_kind, _last_step_s(it.points)),
     )
-    draw_w = mean_draw_w(appliance or appliance_of(run))
+    draw_w = mean_draw_w(appliance_of(run))
     time_to_end = it.fit.time_to_end_s(SETTLED_SHARE * it.fit.dry_mass_g().p50)
     weighings = run.weighings
     spilled = None if it.fit.fits else spill_that_explains(run, it)
@@ -202,7 +190,7 @@ def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box])
 def run_curve(inventory: Inventory, run: Run, boxes: Sequence[Box], declared: Sequence[Appliance] = ()) -> RunCurve:
     """Return a run as a picture, with its report."""
     it = fitted(inventory, run)
-    told = _report(inventory, run, it, boxes, declared=declared)
+    told = _report(inventory, run, it, boxes, declared)
     so_far_s, step_s = told.heated_s - it.heated_before_s, told.judgement.next_step_s
     longest_s = max(_CURVE_AHEAD * max(so_far_s, step_s), so_far_s + step_s)
     times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Protocol
 
 import orjson
@@ -124,11 +123,11 @@ class Decoder:
             raise UnusableMessageError(
                 f"message of more than {LARGEST_PACKET_BYTES} bytes with its MQTT 5 properties; send fewer of them"
             )
-        payload_format = route.payload_format
         if route.joiner is not None:
             half = route.joiner.half(box, route.quantity, payload, arrived_at)
             self._decode_half(message, half, route.joiner, decoded)
             return
+        payload_format = route.payload_format
         assert payload_format is not None
         elements = payload_format.elements(payload)
         if len(elements) == 1:
@@ -209,9 +208,7 @@ def _routes(feed: FeedSpec, site: str) -> list[_Route]:
             _Route(pattern, renamed, None, joiner, Quantity.temperature),
             _Route(other, renamed, None, joiner, Quantity.humidity),
         ]
-    if feed.is_own_contract:
-        return [_Route(pattern, renamed, SimpleNamespace(elements=own.elements, reading=own.reading))]
-    return [_Route(pattern, renamed, MappedPayload(feed))]
+    return [_Route(pattern, renamed, own if feed.is_own_contract else MappedPayload(feed))]
 
 
 def _unfit(name: str) -> UnusableMessageError:

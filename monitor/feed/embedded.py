@@ -27,18 +27,16 @@ LOOPBACK = "127.0.0.1"
 _START_WITHIN_S = 10.0  # judgement: it takes 0.3 s (measured) on an idle machine
 
 
-def address_inside(port: int, client_id: str = "siccast") -> BrokerAddress:
+def address_inside(port: int) -> BrokerAddress:
     """Return where the broker inside a listener is found."""
-    return BrokerAddress(host=LOOPBACK, port=port, protocol="3.1.1", client_id=client_id)
+    return BrokerAddress(host=LOOPBACK, port=port, protocol="3.1.1")
 
 
 class EmbeddedBroker:
     """Runs while its ``with`` body does."""
 
-    def __init__(
-        self, port: int = 0, client_id: str = "siccast", *, report: Callable[[str], None] = lambda _: None
-    ) -> None:
-        self.address = address_inside(port or _free_port(), client_id)
+    def __init__(self, port: int = 0, *, report: Callable[[str], None] = lambda _: None) -> None:
+        self.address = address_inside(port or _free_port())
         self._started = threading.Event()
         self._failure: BaseException | None = None
         self._report = report

@@ -22,6 +22,7 @@ from monitor.feed.batched_socket import client_class
 from monitor.feed.clocks import Arrivals
 from monitor.feed.formats.values import LARGEST_PACKET_BYTES
 from monitor.records import RawMessage
+from monitor.records.readings import FROM_BROKER
 from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
@@ -83,7 +84,6 @@ class MqttFeed:
         subscriptions: Iterable[str] = (),
         *,
         clock: Callable[[], datetime],
-        name: str = "mqtt",
         will: tuple[str, bytes] | None = None,
         report: Callable[[str], None] = lambda _: None,
     ) -> None:
@@ -94,7 +94,6 @@ class MqttFeed:
         """Whether the broker remembered us at the last connection; None before the first."""
         shared = f"$share/{address.share}/" if address.share else ""
         self._subscriptions = [shared + topic for topic in subscriptions]
-        self._name = name
         self._report = report
         self._connections = 0
         self._subscribed_on = 0
@@ -315,9 +314,9 @@ class MqttFeed:
 
     def _handed_out(self) -> list[RawMessage]:
         """Return what has arrived on this connection, each message at an instant of its own."""
-        name, here, arrived = self._name, self._connections << _PACKET_ID_BITS, self._client.take_arrived()
+        here, arrived = self._connections << _PACKET_ID_BITS, self._client.take_arrived()
         return [
-            RawMessage(name, topic, payload, at, packet_id and here | packet_id, retained, left_out)
+            RawMessage(FROM_BROKER, topic, payload, at, packet_id and here | packet_id, retained, left_out)
             for at, (topic, payload, packet_id, retained, left_out) in zip(
                 self._arrivals.stamps(len(arrived)), arrived, strict=True
             )

@@ -40,6 +40,7 @@ class Desiccant:
     temperature_range_degc: tuple[float, float]
     humidity_range: tuple[float, float]
     humidity_shows: str
+    other_shape: str | None
     source: str
     verified: str
     weak: bool
@@ -257,6 +258,7 @@ def _desiccant(kind: str) -> Desiccant:
         row = {**_table("desiccants")[row.pop("like")], **row}
     cautions = _table("cautions")
     dye, hysteresis, ageing = (row.pop(name, None) for name in ("dye", "hysteresis", "ageing"))
+    row.setdefault("other_shape", None)
     row["ceiling"] = Ceiling(**cautions["ceilings"][row.pop("ceilings")])
     row["isotherm"] = _FORMS[row.pop("form")](**_frozen(row.pop("parameters")))
     row.pop("aliases")
@@ -286,6 +288,7 @@ def _mixture(kind: str) -> Desiccant:
         temperature_range_degc=_common([part.temperature_range_degc for part in parts]),
         humidity_range=_common([part.humidity_range for part in parts]),
         humidity_shows=next(word for word in ("phase", "fill", "little") if word in shown),
+        other_shape=None,
         source="; ".join(dict.fromkeys(part.source for part in parts)),
         verified="; ".join(dict.fromkeys(part.verified for part in parts)),
         weak=any(part.weak for part in parts),

@@ -207,7 +207,7 @@ def solve_exactly(problem: VisitProblem, *, nodes: int | None = None) -> Chosen:
     for number, row, value in visit_entries(problem, shared, visits):
         program.add_entries(row, x[number], value)
     add_links(program, problem, shared, visits, x)
-    solved = program.solved(nodes=nodes)
+    solved = program.solved(nodes)
     if solved is None:
         raise SiccastError(f"no plan was found for {problem.boxes} boxes; please report it")
     chosen = np.flatnonzero(solved.values[x] > 0.5)  # judgement: halfway between no and yes

@@ -76,12 +76,12 @@ class Plans:
     """(plans × appliances × days)"""
 
     @classmethod
-    def empty(cls, problem: VisitProblem, plans: int, waits: Waits | None = None) -> Plans:
+    def empty(cls, problem: VisitProblem, plans: int) -> Plans:
         """Return plans without any visit."""
         (appliances, days), kinds = problem.batches.shape, len(problem.spare_counts)
         return cls(
             problem,
-            waits or Waits(problem),
+            Waits(problem),
             np.full((plans, problem.boxes, days), -1, np.int8),
             np.zeros((plans, appliances, days, problem.group_count, problem.shares.shape[2])),
             np.zeros((plans, kinds, days)),

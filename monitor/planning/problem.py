@@ -28,9 +28,6 @@ judgement)."""
 ALIKE = 0.15
 """Beads as heavy as a spare charge to this share can change places with it. [ln mass] Judgement: what lots of one kind
 differ by."""
-_MOVED_IN_VAIN = 10_000.0
-"""What it costs to leave a box out that a person moved to a day. [points] A judgement: more than any visit, so it is
-left out only where nothing can fill it then, and all other boxes still have a plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +211,7 @@ def _costs(question: Question, box: KnownBox) -> tuple[NDArray[np.float64], NDAr
     if announced in question.days:
         first += _moving(question, announced)
     if has_fixed:
-        first[-1] += _MOVED_IN_VAIN
+        first[-1] += WEIGHTS.moved_in_vain
         allowed[-1] = True
     first[~allowed] = np.inf
     once = fixed is not None and not has_fixed  # moved beyond the plan

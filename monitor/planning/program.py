@@ -52,14 +52,13 @@ class Program:
         rows, columns, values = (part.ravel() for part in np.broadcast_arrays(row, column, value))
         self._entries.append((rows, columns, values))
 
-    def solved(self, *, gap: float = 0.0, nodes: int | None = None) -> Solved | None:
+    def solved(self, nodes: int | None = None) -> Solved | None:
         """Return the best that was found, with its bound; None where nothing keeps all constraints.
 
-        Without ``nodes`` it is proven to be within ``gap``; with them the search ends after so many, which is the same
-        on any machine.
+        Without ``nodes`` it is proven; with them the search ends after so many, which is the same on any machine.
         """
         model, whole = self.model(), np.concatenate(self._whole)
-        return _whole_at_once(model, whole) or _answer(_searched(model, gap, nodes), has_whole=bool(whole.any()))
+        return _whole_at_once(model, whole) or _answer(_searched(model, nodes), has_whole=bool(whole.any()))
 
     def model(self) -> Any:
         """Return it as HiGHS takes it."""
@@ -107,9 +106,9 @@ def _whole_at_once(model: Any, whole: NDArray[np.bool_]) -> Solved | None:
     return found
 
 
-def _searched(model: Any, gap: float, nodes: int | None) -> Any:
+def _searched(model: Any, nodes: int | None) -> Any:
     solver = silent_solver()
-    solver.setOptionValue("mip_rel_gap", gap)
+    solver.setOptionValue("mip_rel_gap", 0.0)
     # at first finds plans of fifty times the cost, and takes as long as the rest; older versions don't know it
     solver.setOptionValue("mip_heuristic_run_feasibility_jump", False)
     solver.setOptionValue("mip_abs_gap", 1e-7)  # judgement: a tenth of a millionth of a point is rounding

@@ -54,12 +54,12 @@ Move = tuple["Sequence[Slot]", "Sequence[Slot]"]
 class Search:
     """A search through plans, with what it may still take."""
 
-    def __init__(self, problem: VisitProblem, *, effort: float = _EFFORT) -> None:
+    def __init__(self, problem: VisitProblem) -> None:
         """Begin with nothing."""
         self.problem = problem
         self._none = Plans.empty(problem, 1)
         self._room = room_of(problem) > 0.0
-        self._left = effort
+        self._left = _EFFORT
 
     def begun(self) -> Plans:
         """Return plans that heat every so many days, the boxes put in and days too many given up."""

@@ -31,6 +31,9 @@ class PlanWeights:
     join_announced: float = 0.5
     """An earlier day than the one announced that another box has anyway: no evening more and none at another time, a
     charge more in the batch; as a swap, five minutes."""
+    moved_in_vain: float = 10_000.0
+    """Leaving a box out that a person moved to a day: more than any visit, so it is left out only where nothing can
+    fill it then, and all other boxes still have a plan."""
 
     def place_after_due(self, span_days: float) -> float:
         """Return what each of the person's days costs by which a box comes later than its own, in a plan of this span.

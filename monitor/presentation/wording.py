@@ -33,12 +33,12 @@ from monitor.presentation.plan_days import planned_words
 from monitor.records import (
     Assessment,
     BoxState,
-    EntryKind,
     LeakEstimate,
     LedgerEntry,
     Tightness,
     WhatIf,
 )
+from monitor.records.logged import FILLINGS
 from monitor.records.words import NOT_DRIED
 from monitor.texts import said, say, to_say
 
@@ -346,7 +346,7 @@ class Wording(CrossingWording):
     def entry(self, entry: LedgerEntry) -> str:
         """Return what a person wrote down, in one sentence's worth of words."""
         words = []
-        if entry.kind in (EntryKind.charge, EntryKind.recharge) and entry.dry_mass_g is not None:
+        if entry.kind in FILLINGS and entry.dry_mass_g is not None:
             words.append(say("{mass} of {kind}", mass=self.mass(entry.dry_mass_g), kind=beads(entry.desiccant)))
         if entry.mass_g is not None:
             words.append(say("weighed {mass}", mass=self.mass(entry.mass_g)))

@@ -54,10 +54,14 @@ class Reading(NamedTuple):
     """Bit set of what screening found so far (see ``Mark``); kept apart from the values."""
 
 
+FROM_BROKER = "mqtt"
+
+
 class RawMessage(NamedTuple):
     """What came off the wire, before anyone tried to read it."""
 
     feed: str
+    """``FROM_BROKER``, or the name of a recording."""
     topic: str
     payload: bytes
     arrived_at: datetime

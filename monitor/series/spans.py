@@ -1,4 +1,4 @@
-"""Parts of a series by time, and parts put together."""
+"""A series put together from its columns or from parts, and parts of it by time."""
 
 from __future__ import annotations
 
@@ -12,6 +12,15 @@ from monitor.records import ReadingSeries
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+
+def unmarked(
+    box: str, at_s: NDArray[np.float64], temperature_degc: NDArray[np.float64], relative_humidity: NDArray[np.float64]
+) -> ReadingSeries:
+    """Return readings of which screening found nothing, or has not been asked."""
+    return ReadingSeries(box, at_s, temperature_degc, relative_humidity, np.zeros(len(at_s), dtype=np.uint16))
 
 
 def between(series: ReadingSeries, start_s: float, end_s: float = math.inf) -> ReadingSeries:

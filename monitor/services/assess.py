@@ -26,7 +26,6 @@ from monitor.records import (
     BoxState,
     CrossingForecast,
     DateQuantiles,
-    EntryKind,
     LedgerEntry,
     Outlook,
     Reading,
@@ -34,6 +33,7 @@ from monitor.records import (
     RoomClimate,
     WhatIf,
 )
+from monitor.records.logged import FILLINGS
 from monitor.records.names import hint
 from monitor.records.readings import NOT_GOOD
 from monitor.series.open_lid import lid_open_since
@@ -88,7 +88,6 @@ def assess(
     ``workers`` processes, by default one for each core, or over the workers of a ``dask`` cluster at some address, or
     "local"; ``progress`` is told the share done.
     """
-    as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
     latest, histories = readings.latest(), Histories.of(readings, ledger, boxes, as_of, room_climate)
     held = [box.name for box in boxes if asked is None or box.name in asked]
     special = None if humidity_limit is None and change is None else _Special(held, humidity_limit, change)
@@ -106,7 +105,7 @@ def assess(
     if humidity_limit is not None:
         boxes = [replace(box, humidity_limit=humidity_limit) if box.name in held else box for box in boxes]
     declared = (_assessment(histories, box, answers[box.name], latest.get(box.name), apart) for box in boxes)
-    return (*declared, *_undeclared(readings, latest, boxes, as_of))
+    return (*declared, *_undeclared(readings, latest, boxes, histories.as_of))
 
 
 @contextmanager
@@ -348,8 +347,7 @@ def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> R
 
 
 def _charge(entries: Sequence[LedgerEntry]) -> LedgerEntry | None:
-    fillings = [entry for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge)]
-    return fillings[-1] if fillings else None
+    return next((entry for entry in reversed(entries) if entry.kind in FILLINGS), None)
 
 
 def _two_sensors(series: ReadingSeries, as_of: datetime) -> tuple[str, ...]:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.feed.formats.plausible import DRIEST, WARM_ALL_ALONG_DEGC
-from monitor.records import ROOM, EntryKind
+from monitor.records import ROOM
+from monitor.records.logged import FILLINGS
 from monitor.texts import say
 
 if TYPE_CHECKING:
@@ -65,6 +66,5 @@ def doubtful_units(
 
 def _is_that_dry(entries: Sequence[LedgerEntry]) -> bool:
     """Return whether the beads that went in last dry air that far."""
-    fillings = [entry for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge)]
-    kind = next((entry.desiccant for entry in reversed(fillings) if entry.desiccant), "")
+    kind = next((entry.desiccant for entry in reversed(entries) if entry.kind in FILLINGS and entry.desiccant), "")
     return any(word in kind for word in _DRY_FROM_HERE)

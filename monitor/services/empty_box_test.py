@@ -17,6 +17,8 @@ from monitor.inference.empty_box.leak_test import (
 )
 from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.records import EntryKind, LedgerEntry, Quantiles, ReadingSeries
+from monitor.records.logged import FILLINGS
+from monitor.series.spans import unmarked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -96,19 +98,18 @@ def leak_when_empty(
 def series_of(readings: Sequence[Reading], name: str) -> ReadingSeries:
     """Return the readings of one name as columns in time order."""
     there = sorted((reading for reading in readings if reading.box == name), key=lambda reading: reading.at)
-    return ReadingSeries(
-        box=name,
-        at_s=np.array([reading.at.timestamp() for reading in there]),
-        temperature_degc=np.array([reading.temperature_degc for reading in there]),
-        relative_humidity=np.array([reading.relative_humidity for reading in there]),
-        marks=np.zeros(len(there), dtype=np.uint16),
+    return unmarked(
+        name,
+        np.array([reading.at.timestamp() for reading in there]),
+        np.array([reading.temperature_degc for reading in there]),
+        np.array([reading.relative_humidity for reading in there]),
     )
 
 
 def _refuse_beads(box: Box, start: datetime, end: datetime, earlier: Sequence[LedgerEntry]) -> None:
     """Refuse a span in which beads were put in: what they take up would pass for a tight box."""
     for entry in earlier:
-        if entry.kind in (EntryKind.charge, EntryKind.recharge) and start < entry.at < end:
+        if entry.kind in FILLINGS and start < entry.at < end:
             raise TooLittleEvidence(
                 f"beads went into {box.name} on {entry.at:%Y-%m-%d %H:%M} UTC, during the test; end it before that"
             )
@@ -116,8 +117,7 @@ def _refuse_beads(box: Box, start: datetime, end: datetime, earlier: Sequence[Le
 
 def _filled_at(earlier: Sequence[LedgerEntry], start: datetime) -> datetime | None:
     """When beads last went in; taking them out is not logged."""
-    there = [e.at for e in earlier if e.kind in (EntryKind.charge, EntryKind.recharge) and e.at <= start]
-    return max(there, default=None)
+    return max((e.at for e in earlier if e.kind in FILLINGS and e.at <= start), default=None)
 
 
 def _is_same(one: LedgerEntry, other: LedgerEntry) -> bool:

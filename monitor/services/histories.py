@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, RoomClimate
+from monitor.records.logged import FILLINGS
 from monitor.records.readings import NOT_GOOD
 from monitor.series.hourly_values import HOUR_S, hourly_values
-from monitor.series.spans import between, joined
+from monitor.series.spans import between, joined, unmarked
 from monitor.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ _GRID_S = 28.0 * SECONDS_PER_DAY
 ``inference.shelf.needed``, written twice because what was kept is answered without importing any model; a test holds
 both equal."""
 _RECENT = timedelta(days=7)  # judgement: two sensors under one name show within days
-_TEACHING_KINDS = (EntryKind.charge, EntryKind.recharge, EntryKind.opening, EntryKind.spool_swap)
+_TEACHING_KINDS = (*FILLINGS, EntryKind.opening, EntryKind.spool_swap)
 """Entries by which the use of one box says something of the others: ``inference.rates_of``."""
 _DIGESTED_FILLINGS = 12  # charges; judgement: twice as many as an estimate looks back
 _DIGESTED_BEFORE = timedelta(days=60)
@@ -75,6 +76,7 @@ class Histories:
         room_climate: RoomClimate | None = None,
     ) -> Histories:
         """Return those of some boxes; their readings are read when they are asked for."""
+        as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
         by_box: dict[str, list[LedgerEntry]] = defaultdict(list)
         for entry in ledger.entries(boxes[0].name if len(boxes) == 1 else None, before=as_of):
             by_box[entry.box].append(entry)
@@ -183,7 +185,7 @@ def digested_since(entries: Sequence[LedgerEntry]) -> datetime | None:
 
     Long before what an estimate can rest on (``inference.needed_of``; a test holds the two), and known without it.
     """
-    fillings = sorted(entry.at for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge))
+    fillings = sorted(entry.at for entry in entries if entry.kind in FILLINGS)
     if len(fillings) < _DIGESTED_FILLINGS:
         return None
     swaps = [entry.at for entry in entries if entry.kind is EntryKind.sensor_swap]
@@ -199,7 +201,7 @@ def _hourly(series: ReadingSeries) -> ReadingSeries:
     """Return one robust value an hour, halfway through it."""
     hour, temperature_degc, humidity = hourly_values(series)
     at_s = (hour.astype(np.float64) + 0.5) * HOUR_S
-    return ReadingSeries(series.box, at_s, temperature_degc, humidity, np.zeros(len(hour), dtype=np.uint16))
+    return unmarked(series.box, at_s, temperature_degc, humidity)
 
 
 def _instant(at_s: float) -> datetime:

@@ -14,8 +14,9 @@ from monitor.desk.methods import USUAL_DRY_G
 from monitor.desk.reserve import beads_in_boxes, earlier_ends, forbidden, spare_charges, usual_minutes
 from monitor.errors import OutOfRangeError
 from monitor.physics.materials import desiccant
-from monitor.records import ROOM, EntryKind, PlanRules, Quantiles, WhatIf
+from monitor.records import ROOM, PlanRules, Quantiles, WhatIf
 from monitor.records.declared import USUAL_LIMIT
+from monitor.records.logged import FILLINGS
 from monitor.records.plan_input import Beads, BetterLid, DryingPlace, PlanInput, PlannedBox, SpareCharge
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import Round
@@ -74,9 +75,10 @@ class PlanInputs:
 
     def __init__(self, sources: PlanSources) -> None:
         """Ask for the outlooks of all boxes; their futures are made when they are asked for."""
-        as_of = sources.as_of.replace(microsecond=sources.as_of.microsecond // 1000 * 1000)  # kept by the millisecond
         self._sources = sources
-        self._histories = Histories.of(sources.readings, sources.ledger, sources.boxes, as_of, sources.room_climate)
+        self._histories = Histories.of(
+            sources.readings, sources.ledger, sources.boxes, sources.as_of, sources.room_climate
+        )
         few = [box.name for box in sources.boxes] if len(sources.boxes) < _MANY_BOXES else []
         self._round = Round(self._histories, sources.kept, held=few)
         self._refusals = self._round.refusals()
@@ -225,7 +227,7 @@ def _as_heavy(some: Beads, others: Beads | None) -> bool:
 
 def _beads_of(entries: Sequence[LedgerEntry], at_desk: tuple[Beads, datetime | None] | None) -> Beads | None:
     """Return what is in a box: as the desk knows it, unless the box's log tells of beads that came later."""
-    filled = [entry for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge)]
+    filled = [entry for entry in entries if entry.kind in FILLINGS]
     if at_desk is not None:
         beads, since = at_desk
         if not filled or since is None or filled[-1].at <= since:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.feed.decode import Decoded, Decoder
 from monitor.records import RawMessage
-from monitor.records.readings import EARLIEST_AT
+from monitor.records.readings import EARLIEST_AT, FROM_BROKER
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -15,9 +15,6 @@ if TYPE_CHECKING:
 
     from monitor.records import FeedSpec, RejectedMessage, SensorMove
     from monitor.store.contracts import Ledger, Readings
-
-FEED = "mqtt"
-"""Only what came from the broker is whole; a rejected row of a file is imported again with its file."""
 
 _AT_ONCE = 100  # messages of one transaction; judgement: the listener waits for less than a tenth of a second
 
@@ -50,7 +47,8 @@ def try_again(
     """
     whole = [feed for feed in feeds if feed.humidity_topic is None]
     decoder, found, last = Decoder(whole, site, moves), RereadCounts(), 0
-    while messages := ledger.rejected_from(FEED, last, _AT_ONCE):
+    # only what came from the broker is whole; a rejected row of a file is imported again with its file
+    while messages := ledger.rejected_from(FROM_BROKER, last, _AT_ONCE):
         last = messages[-1].rejection_id
         again, numbers = Decoded(), []
         for message in messages:

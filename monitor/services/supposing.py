@@ -48,13 +48,13 @@ def supposing(
     room_climate: RoomClimate | None = None,
 ) -> Supposing | str:
     """Return a declared box to suppose things about; or why there is no forecast of it."""
-    as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
-    question = Round(Histories.of(readings, ledger, boxes, as_of, room_climate), kept, held=[name], workers=1)
+    histories = Histories.of(readings, ledger, boxes, as_of, room_climate)
+    question = Round(histories, kept, held=[name], workers=1)
     answer = question.outlooks()[name]
     box = question.supposable(name)
     if box is None:
         return without_box(answer.refusal, name)
-    return Supposing(as_of, box)
+    return Supposing(histories.as_of, box)
 
 
 def leak_line(
@@ -72,7 +72,6 @@ def leak_line(
     By its kept fit, brought up to an instant. No other box is looked at, so that a page may wait for it: where no fit
     holds, it is fitted by itself, and what others taught is missed, which moves the points by less than their range.
     """
-    as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
     question = Round(Histories.of(readings, ledger, [box], as_of, room_climate), kept, held=[box.name], workers=1)
     found = question.supposable(box.name)
     return None if found is None else found.leak_line(leak.conductance_g_per_day_per_kpa)

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
     from monitor.settings.toml_table import TomlTable
 
-KINDS = ("mqtt", "email", "webhook", "apprise")
 SUBMISSION_PORT, SUBMISSIONS_PORT, SMTP_PORT = 587, 465, 25
 """Ports for mail that is handed in with STARTTLS and with TLS (RFC 8314, section 3), and plain (RFC 5321)."""
 _LONGEST_H = 24.0 * 90.0  # hours; judgement: a season, after which nobody waits for an alert
@@ -37,7 +36,7 @@ _LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
 def read_route(name: str, table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Route:
-    kind = table.choice("kind", KINDS, default="")
+    kind = table.choice("kind", ("mqtt", *_TARGETS), default="")
     secrets = _Secrets(name, table, folder, environment)
     again_h = table.number("again_after_h", 1.0, _LONGEST_H, default=0.0)
     route = Route(

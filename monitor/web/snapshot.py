@@ -197,11 +197,10 @@ class Keeper:
         carry: Callable[[Snapshot, datetime], tuple[Snapshot, bool]] = lambda snapshot, _: (snapshot, True),
         renew_s: float = 300.0,  # judgement: humidity moves in hours
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
-        prepare: Callable[[Snapshot], object] = lambda _: None,
         plan: Callable[[Snapshot, bool], Snapshot] = lambda snapshot, _: snapshot,
         leak_line: Callable[[Snapshot, Assessment], LeakLine | None] = lambda *_: None,
     ) -> None:
-        """``prepare`` is given each snapshot before anybody sees it.
+        """Begin with nothing.
 
         ``plan`` returns one with the plan that is kept, or, where the second argument says so, makes what is due of it.
         ``leak_line`` returns what the leak of a box in it was read from.
@@ -210,7 +209,8 @@ class Keeper:
         self.failure = ""
         """Why there is no snapshot yet, where the first one failed."""
         self.clock = clock
-        self.prepare = prepare
+        self.prepare: Callable[[Snapshot], object] = lambda _: None
+        """Given each snapshot before anybody sees it."""
         self.leak_line = leak_line
         self.changed: Callable[[], object] = lambda: None
         """Called where all was assessed anew, or could not be."""

@@ -37,6 +37,7 @@ from monitor.inference.shelf.first_fit import FirstFit, Room, by_room, first_fit
 from monitor.inference.shelf.last_fit import LastFit, RefitReason, recent_steps_s
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
+from monitor.series.spans import unmarked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -135,7 +136,7 @@ def made(name: str, count: int, times: float, room: SharedRoom, seed: int) -> li
 
 def _seen(name: str, degc: FloatArray, shown: FloatArray) -> ReadingSeries:
     at_s = CLOSED_AT.timestamp() + 3600.0 * (np.arange(len(shown)) + 0.5)
-    return ReadingSeries(name, at_s, np.round(degc, 2), np.round(shown, 4), np.zeros(len(shown), np.uint16))
+    return unmarked(name, at_s, np.round(degc, 2), np.round(shown, 4))
 
 
 def _history(  # noqa: PLR0917

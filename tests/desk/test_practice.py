@@ -9,29 +9,22 @@ from pathlib import Path
 
 import pytest
 from common_practice import MICROWAVE_LOSSES, MILK_G_PER_ML, TARE_G, WARM_BOX_LOSSES, WET_G
-from made_desk import AT, BOXES, MICROWAVE, OVEN, ROOM, WARM_BOX
+from made_desk import AT, MICROWAVE, ROOM, WARM_BOX, bowl_and_tray
 from made_desk import dry as dry_invented
 
 from monitor.desk import Desk, RunReport, TrapError
 from monitor.inference.drying import Verdict
-from monitor.presentation.clock import utc_now
 from monitor.records import Appliance, RoomClimate
 from monitor.records.desk_events import (
     ChargePortioned,
-    LotBought,
     RunWeighed,
 )
-from monitor.store.opening import open_stores
 
 
 @pytest.fixture
 def desk(tmp_path: Path) -> Iterator[Desk]:
-    """A desk with both batches weighed out of one lot."""
-    with open_stores(tmp_path / "s.sqlite3", synchronous="OFF") as stores:
-        desk = Desk(stores, BOXES, (MICROWAVE, WARM_BOX, OVEN), ROOM, clock=utc_now)
-        desk.keep(LotBought("march", "orange_gel", 1000.0), AT)
-        desk.keep(ChargePortioned("bowl", "march", WET_G, "glass", 0.0, "room"), AT)
-        desk.keep(ChargePortioned("tray", "march", WET_G, "metal", 0.0, "room"), AT)
+    """A desk with the measured weight in both."""
+    with bowl_and_tray(tmp_path, WET_G) as desk:
         yield desk
 
 

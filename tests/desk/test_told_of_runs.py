@@ -107,8 +107,9 @@ def test_a_report_adds_up() -> None:
     assert spilled["water_off_g"] == pytest.approx(262.0 * spilled["kept_share"] - 197.0, rel=1e-5)
 
 
-def test_what_another_appliance_draws_is_asked_of_it() -> None:
-    told = report(inventory_of(EVENING), EVENING, BOXES, appliance=Appliance("x", "filament_dryer", 65.0))
+def test_what_an_appliance_draws_is_asked_of_its_kind() -> None:
+    dryer = replace(EVENING, start=replace(EVENING.start, appliance_kind="filament_dryer", temperature_degc=65.0))
+    told = report(inventory_of(dryer), dryer, BOXES)
     assert told.energy_so_far_kwh == pytest.approx(0.09 / 3.0)
     assert told.further == ()
 

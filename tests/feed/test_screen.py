@@ -12,6 +12,7 @@ from hypothesis.extra import numpy as npst
 
 from monitor.feed.screen import screen
 from monitor.records import Mark, ReadingSeries, SensorSpec
+from monitor.series.spans import unmarked
 
 DAY_S = 86_400.0
 
@@ -23,7 +24,7 @@ def series(days: float = 3.0, interval_s: float = 600.0, seed: int = 1) -> Readi
     swing = 1.5 * np.sin(2.0 * np.pi * at_s / DAY_S)
     humidity = 0.15 * np.exp(0.03 * swing) + 0.001 * at_s / DAY_S + rng.normal(0.0, 0.0005, len(at_s))
     temperature = 21.0 + swing + rng.normal(0.0, 0.05, len(at_s))
-    return ReadingSeries("box1", at_s, temperature, humidity, np.zeros(len(at_s), dtype=np.uint16))
+    return unmarked("box1", at_s, temperature, humidity)
 
 
 def room(days: float = 3.0) -> ReadingSeries:
@@ -133,7 +134,7 @@ def test_any_series_is_screened_and_the_second_time_says_the_same(
 ) -> None:
     at_s = np.arange(len(humidity)) * step_s
     temperature = np.full(len(humidity), 20.0) if flat else 20.0 + 10.0 * humidity
-    told = ReadingSeries("b", at_s, temperature, humidity, np.zeros(len(humidity), dtype=np.uint16))
+    told = unmarked("b", at_s, temperature, humidity)
     first = screen(told, SensorSpec(), told)
     assert len(first) == len(humidity)
     assert np.array_equal(screen(replace(told, marks=first), SensorSpec(), told), first)

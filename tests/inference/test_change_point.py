@@ -12,11 +12,12 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from bench.false_alarms import SharedRoom, made
-from made_boxes import CLOSED_AT
+from made_boxes import CLOSED_AT, Truth, made_box
 from made_lives import Kind, Life, made_lives, with_logged
 from made_shelf import outlooks
 from scipy.stats import binom
 
+from monitor.inference.fit import change_scan
 from monitor.inference.fit.change_point import (
     ChangePoint,
     change_point_of,
@@ -28,6 +29,7 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantiles
 from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, LeakEstimate, LedgerEntry, ReadingSeries, Spool
+from monitor.series.spans import unmarked
 
 TIGHT = Kind(conductance=(0.06, 0.3))
 AGEING = Kind(days=150, dry_mass_g=300.0, conductance=(0.06, 0.4))
@@ -152,9 +154,7 @@ def test_a_change_after_an_opening_points_to_the_lid() -> None:
 def series(life: Life) -> ReadingSeries:
     hours = life.record.hours
     at_s = 3600.0 * (hours.first_hour + np.arange(len(hours)) + 0.5)
-    return ReadingSeries(
-        "made", at_s, hours.temperature_degc, hours.relative_humidity, np.zeros(len(hours), dtype=np.uint16)
-    )
+    return unmarked("made", at_s, hours.temperature_degc, hours.relative_humidity)
 
 
 def asked(episodes: list[Life]) -> LeakEstimate:
@@ -206,3 +206,15 @@ def test_a_lid_seated_a_little_differently_is_no_news() -> None:
     first = made_lives(1, TIGHT, 7)[0]
     second = made_lives(1, Kind(days=35, conductance=(1.3 * first.conductance_now, 0.0)), 8)[0]
     assert asked([first, second]).changed_at is None
+
+
+def test_candidate_days_are_no_more_than_promised_and_spread_over_the_episode() -> None:
+    record, now_s, _ = made_box(Truth(), 20)
+    bins = estimate(record, now_s, count=50).bins
+    for count in range(1, 120):
+        places = change_scan._days_tried(replace(bins, edges_days=np.linspace(-float(count), 0.0, count + 1)))
+        assert len(places) <= change_scan._MOST_CANDIDATES
+        clear = count - change_scan._CLEAR_OF_START_DAYS - change_scan._CLEAR_OF_END_DAYS
+        assert bool(places) == (clear > 1.0)
+        if places:
+            assert places[-1] - places[0] >= 0.85 * (clear - 2.0)

@@ -14,7 +14,8 @@ from monitor.inference.fit.pooling import KnownLeaks
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.reseating import EPISODES_COUNTED, earlier_episode_ends
 from monitor.inference.shelf.first_fit import by_room, first_fit
-from monitor.records import BoxHistory, EntryKind, ReadingSeries
+from monitor.records import BoxHistory, EntryKind
+from monitor.series.spans import unmarked
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +52,7 @@ def test_weeks_at_a_floor_dont_make_a_leak_forgotten() -> None:
     record, now_s, _ = made_box(Truth(conductance=0.6, floor=0.10, accuracy=0.05), 21, whole_days=49)
     shown = np.r_[record.hours.relative_humidity, np.full(24 * 28, 0.10)]
     at_s = CLOSED_AT.timestamp() + 3600.0 * (np.arange(len(shown)) + 0.5)
-    readings = ReadingSeries("made", at_s, np.full(len(shown), 21.0), shown, np.zeros(len(shown), np.uint16))
+    readings = unmarked("made", at_s, np.full(len(shown), 21.0), shown)
     dried = [entry(EntryKind.recharge, day, method="oven_120C_3h") for day in (21.0, 28.0, 35.0, 42.0)]
     [one], rooms = by_room(
         [BoxHistory(record.box, readings, None, None, (*record.entries, *dried))], now_s + 28 * 86_400

@@ -13,6 +13,7 @@ from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.physics.materials import desiccant
 from monitor.physics.psychrometrics import vapor_pressure_pa
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Outlook, ReadingSeries, RoomClimate
+from monitor.series.spans import unmarked
 
 AS_OF = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
 DAYS, DRY_G, CONDUCTANCE = 60.0, 100.0, 0.12
@@ -32,7 +33,7 @@ def sixty_days() -> ReadingSeries:
     at_s = (AS_OF - timedelta(days=DAYS)).timestamp() + 3600.0 * hours
     rounded = np.round(np.array(shown), 3)
     warmth = 20.0 + 0.2 * np.round(np.sin(hours), 1)  # hours without any change would be taken for a hung sensor
-    return ReadingSeries("pla", at_s, warmth, rounded, np.zeros(len(hours), dtype=np.uint16))
+    return unmarked("pla", at_s, warmth, rounded)
 
 
 def outlook(

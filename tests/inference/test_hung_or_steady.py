@@ -9,6 +9,7 @@ from monitor.feed.screen import screen
 from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.records import Mark, ReadingSeries, SensorSpec
 from monitor.series.sensor_faults import hung
+from monitor.series.spans import unmarked
 
 DAYS, AN_HOUR = 40, 6
 AT_S = np.arange(DAYS * 24 * AN_HOUR) * 3600.0 / AN_HOUR
@@ -17,7 +18,7 @@ DAY = AT_S / 86_400.0
 
 def series(name: str, temperature: np.ndarray, humidity: np.ndarray, steps: tuple[float, float]) -> ReadingSeries:
     shown = (np.round(values / step) * step for values, step in zip((temperature, humidity), steps, strict=True))
-    return ReadingSeries(name, AT_S, *shown, np.zeros(len(AT_S), dtype=np.uint16))
+    return unmarked(name, AT_S, *shown)
 
 
 def thermostat(step_degc: float, seed: int = 3) -> tuple[ReadingSeries, ReadingSeries]:

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.inference.shelf.needed import Needed, needed_of
-from monitor.records import EntryKind, LedgerEntry, ReadingSeries
+from monitor.records import EntryKind, LedgerEntry
 from monitor.series.hourly_values import HOUR_S
-from monitor.series.spans import between
+from monitor.series.spans import between, unmarked
 
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
 NOW_S, DAY_S = NOW.timestamp(), 86_400.0
@@ -72,7 +72,7 @@ def test_spans_are_whole_hours_in_order_and_cutting_twice_cuts_once(entries: lis
     assert edges == sorted(edges)
     assert all(edge % HOUR_S == 0.0 for edge in (*edges, found.room_since_s))
     at_s = np.arange(NOW_S - 3100 * DAY_S, NOW_S, 6 * HOUR_S)
-    series = ReadingSeries("made", at_s, 0.0 * at_s, 0.0 * at_s, np.zeros(len(at_s), np.uint16))
+    series = unmarked("made", at_s, 0.0 * at_s, 0.0 * at_s)
     cut = found.of(series)
     assert found.of(cut) is cut
     assert np.array_equal(between(cut, found.since_s).at_s, between(series, found.since_s).at_s)

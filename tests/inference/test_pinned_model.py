@@ -35,6 +35,7 @@ from monitor.physics.materials import desiccant_kinds, mixed_kind
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.records.words import METHODS, SPOOL_STATES, STYLES, WALL_MATERIALS
+from monitor.series.spans import unmarked
 
 NOW_S = 1_780_000_000.0
 BOX = Box("made", 10.0, 0.20, "gasket", SensorSpec(0.03, 0.01))
@@ -268,7 +269,7 @@ OPENED_S = NOW_S - 40 * 86_400.0
 
 
 def series(name: str, at_s: FloatArray, humidity: FloatArray, degc: float = 21.0) -> ReadingSeries:
-    return ReadingSeries(name, at_s, np.full(len(at_s), degc), humidity, np.zeros(len(at_s), np.uint16))
+    return unmarked(name, at_s, np.full(len(at_s), degc), humidity)
 
 
 def entry(kind: EntryKind, at_s: float) -> LedgerEntry:

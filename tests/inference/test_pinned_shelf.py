@@ -22,6 +22,7 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.shelf.first_fit import FirstFit, by_room, first_fit
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, RoomClimate
+from monitor.series.spans import unmarked
 
 TIGHT = 1e-6
 """Another order of sums in the filter moves last digits, which weights and differences of draws make more of."""
@@ -37,7 +38,7 @@ TESTED = entry(EntryKind.leak_test, -3.0, **TEST)
 
 def series(of: Hours, name: str = "made") -> ReadingSeries:
     at_s = (of.first_hour + np.arange(len(of)) + 0.5) * 3600.0
-    return ReadingSeries(name, at_s, of.temperature_degc, of.relative_humidity, np.zeros(len(of), np.uint16))
+    return unmarked(name, at_s, of.temperature_degc, of.relative_humidity)
 
 
 def history(

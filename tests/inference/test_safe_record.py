@@ -19,7 +19,7 @@ from made_boxes import CLOSED_AT
 from monitor.inference.answers.forecast import futures
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate
-from monitor.inference.fit.posterior import Record, mean_conductance
+from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec
 
 PRIOR = (np.log(0.8 / (0.00732 * 250.0)), 0.6)
@@ -44,29 +44,28 @@ def safe_record(days: int) -> Record:
     )
 
 
-def test_two_months_ahead_hold_what_the_logger_showed() -> None:
-    """Fitted on the blind first month and its weighing: 24 % RH after the second lies in the 80 % interval."""
+@pytest.fixture(scope="module")
+def weighed() -> Posterior:
+    """Its first month, with the weighing at the end of it."""
     weighing = LedgerEntry(
         EntryKind.weighing, "safe", CLOSED_AT + timedelta(days=30), mass_g=531.0, scale_resolution_g=1.0
     )
     record = safe_record(31)
     record = replace(record, entries=(*record.entries, weighing))
-    posterior = estimate(record, CLOSED_AT.timestamp() + 31 * 86_400.0, pooled=PRIOR)
-    ahead = futures(posterior, 0.99, horizon_days=40)
+    return estimate(record, CLOSED_AT.timestamp() + 31 * 86_400.0, pooled=PRIOR)
+
+
+def test_two_months_ahead_hold_what_the_logger_showed(weighed: Posterior) -> None:
+    """Fitted on the blind first month and its weighing: 24 % RH after the second lies in the 80 % interval."""
+    ahead = futures(weighed, 0.99, horizon_days=40)
     month_on = int(np.argmin(np.abs(ahead.ahead_days - 30.0)))
     low, high = np.quantile(ahead.humidity[month_on], [0.10, 0.90])
     assert low < 0.24 < high
 
 
-def test_the_weighed_month_gives_the_conductance_worked_out_by_hand() -> None:
+def test_the_weighed_month_gives_the_conductance_worked_out_by_hand(weighed: Posterior) -> None:
     """31 g in 31 days at 50 % against 10 % RH and 20 °C: 1.07 g/day/kPa, good to about 35 % (assumed climate)."""
-    weighing = LedgerEntry(
-        EntryKind.weighing, "safe", CLOSED_AT + timedelta(days=30), mass_g=531.0, scale_resolution_g=1.0
-    )
-    record = safe_record(31)
-    record = replace(record, entries=(*record.entries, weighing))
-    posterior = estimate(record, CLOSED_AT.timestamp() + 31 * 86_400.0, pooled=PRIOR)
-    low, high = np.quantile(mean_conductance(posterior), [0.10, 0.90])
+    low, high = np.quantile(mean_conductance(weighed), [0.10, 0.90])
     assert low < 1.07 < high
 
 

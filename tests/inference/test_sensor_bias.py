@@ -20,6 +20,7 @@ from monitor.inference.model.sensor_bias import Comparison, comparisons
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries
+from monitor.series.spans import unmarked
 
 ROOM_HUMIDITY, CLOSED_HUMIDITY = 0.45, 0.10
 OPENED_S = CLOSED_AT.timestamp() + 10.4 * 86_400.0
@@ -28,7 +29,7 @@ OPENING = entry(EntryKind.opening, 10.4)
 
 def series(name: str, at_s: FloatArray, humidity: FloatArray | float, warm: FloatArray | float = 21.0) -> ReadingSeries:
     full = np.ones(len(at_s))
-    return ReadingSeries(name, at_s, full * warm, full * humidity, np.zeros(len(at_s), np.uint16))
+    return unmarked(name, at_s, full * warm, full * humidity)
 
 
 def opened(

@@ -19,6 +19,7 @@ from made_shelf import outlooks
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.evidence.humidity_steps import find_steps
 from monitor.records import BoxHistory, Mark, Outlook, ReadingSeries
+from monitor.series.spans import unmarked
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))
 Misread = Callable[[Life, np.random.Generator], Life]
@@ -106,7 +107,7 @@ def series(life: Life, per_hour: int = 1) -> ReadingSeries:
     hours = life.record.hours
     at_s = 3600.0 * (hours.first_hour + (np.arange(len(hours) * per_hour) + 0.5) / per_hour)
     warm, shown = (np.repeat(values, per_hour) for values in (hours.temperature_degc, hours.relative_humidity))
-    return ReadingSeries("made", at_s, warm, shown, np.zeros(len(at_s), dtype=np.uint16))
+    return unmarked("made", at_s, warm, shown)
 
 
 def test_duplicates_late_rows_and_marked_ones_change_nothing() -> None:

@@ -25,6 +25,7 @@ from shelf_made_up import HOSTILE
 from monitor.presentation.log_wording import called
 from monitor.presentation.wording import Wording
 from monitor.records import EntryKind, Mark, ReadingSeries
+from monitor.series.spans import unmarked
 from monitor.web.box.axes import Axes, round_end
 from monitor.web.box.course import Course, few_marked, hours_of_a_mean, thinned
 from monitor.web.box.downloads import attachment
@@ -177,10 +178,10 @@ def test_the_tables_of_the_page_hold_what_the_charts_show(client: httpx.Client) 
 
 
 def test_weeks_of_a_shelf_whose_room_has_no_sensor() -> None:
-    none = ReadingSeries("room", *(np.empty(0) for _ in range(3)), np.empty(0, np.uint16))
+    none = unmarked("room", *3 * (np.empty(0),))
     at_s = AS_OF.timestamp() - 3600.0 * np.arange(24 * 10, 0, -1)
     alike = np.ones(len(at_s))
-    history = ReadingSeries("box", at_s, 21.0 * alike, 0.2 * alike, np.zeros(len(at_s), np.uint16))
+    history = unmarked("box", at_s, 21.0 * alike, 0.2 * alike)
     words = Wording(ZoneInfo("Europe/Vienna"))
     rows = weeks(Course(history, none, none, ()), words)
     assert {(row.low[:4], row.high[:4], row.room) for row in rows} == {("20.0", "20.0", "–")}
@@ -335,9 +336,7 @@ def test_no_cell_is_a_formula_and_no_file_name_a_path(client: httpx.Client) -> N
 def test_a_browser_never_draws_more_than_three_thousand_points(days: int) -> None:
     start = datetime(2015, 1, 1, tzinfo=UTC).timestamp()
     at_s = start + 3600.0 * np.arange(24 * days)
-    series = ReadingSeries(
-        "box", at_s, np.full(len(at_s), 21.0), np.full(len(at_s), 0.5), np.zeros(len(at_s), np.uint16)
-    )
+    series = unmarked("box", at_s, np.full(len(at_s), 21.0), np.full(len(at_s), 0.5))
     few = thinned(series, hours_of_a_mean(len(series)))
     assert len(few.at_s) <= 3001
     assert few.humidity_pct == pytest.approx(50.0)

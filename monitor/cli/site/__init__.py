@@ -1,1 +1,1 @@
-"""Running a site: the demo, the listener, the page, the check-up, results for the broker."""
+"""Running a site: the demo, the listener, the page, the check-up, boxes, backups, alerts, results for the broker."""

@@ -1,4 +1,4 @@
-"""`siccast box`: give a box another name everywhere, or take one off the shelf; nothing stored is destroyed."""
+"""`siccast adopt` and `box`: a box comes to the shelf, gets another name or leaves; nothing stored is destroyed."""
 
 from __future__ import annotations
 
@@ -12,12 +12,8 @@ from monitor.cli import arguments
 from monitor.cli.session import open_to_write, shelf_of
 from monitor.errors import FeedError, LedgerError, UnknownBoxError
 from monitor.records import ROOM
-from monitor.records.names import (
-    NAME_RULE,
-    hint,
-    is_name,
-    tidy,
-)
+from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
+from monitor.records.names import NAME_RULE, hint, is_name, tidy
 from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
@@ -29,7 +25,54 @@ box = typer.Typer(help="Rename a box, or stop watching it.", no_args_is_help=Tru
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
+    app.command()(adopt)
     app.add_typer(box, name="box")
+
+
+def adopt(
+    context: typer.Context,
+    box: Annotated[str, typer.Argument(help="Name of a box that sends readings and is not in shelf.toml.")],
+    *,
+    volume_l: Annotated[
+        float | None,
+        typer.Option(
+            min=VOLUME_RANGE_LITER[0],
+            max=VOLUME_RANGE_LITER[1],
+            help=f"Inner volume in liters. Default: {USUAL_VOLUME_LITER:g}, or what it had before it was removed.",
+        ),
+    ] = None,
+    limit_rh: Annotated[
+        float | None,
+        typer.Option(
+            min=LIMIT_RANGE_PCT[0],
+            max=LIMIT_RANGE_PCT[1],
+            help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
+        ),
+    ] = None,
+) -> None:
+    """Make a box of a sensor that already sends readings, in shelf.toml.
+
+    Its readings are stored already, from the first message on. A box that was removed comes back as it was.
+    """
+    from monitor.cli.output import say
+    from monitor.services import adoption
+
+    shelf = shelf_of(context)
+    with open_to_write(shelf) as stores:
+        adopted = adoption.adopt(
+            shelf.folder, stores.readings, stores.boxes, shelf.boxes, box,
+            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0,
+        )  # fmt: skip
+    place = shelf.folder / SHELF_FILE
+    readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"
+    has = f"{readings} so far, {adopted.volume_liter:g} L and a limit of {100.0 * adopted.humidity_limit:g} %"
+    if adopted.as_before:
+        say(f"{adopted.box} is a box again, as it stood in {place}, with {has}")
+        return
+    say(
+        f"{adopted.box} is a box now, with {has}. "
+        f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; spools and style go into {place}"
+    )
 
 
 @box.command()

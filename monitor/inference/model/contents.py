@@ -79,18 +79,6 @@ one of polycarbonate grams, though only its skin within a day or two.
 _WALLS_UNKNOWN = (0.10, 0.12)
 """The same of any other walls. [ln conductance] Judgement: between polypropylene and polycarbonate."""
 
-# The other end of the line of isotherm shapes. Where no second published curve is known, a straight line is taken:
-# kinetics and mixtures smooth every step and knee.
-_SECOND_SHAPE = {
-    "silica_gel_regular_density": "silica_gel_type_RD",
-    "silica_gel_type_A": "silica_gel_type_RD",
-    "silica_gel_unspecified": "silica_gel_type_RD",
-    "silica_gel_orange_indicating": "silica_gel_type_RD",
-    "silica_gel_blue_indicating": "silica_gel_type_RD",
-    "silica_gel_type_RD": "silica_gel_regular_density",
-    "silica_gel_regular_density_large_pore_volume": "silica_gel_regular_density",
-    "molecular_sieve_4A": "molecular_sieve_A_type",
-}
 _CRYSTALS_OF = {"molecular_sieve_A_type": "molecular_sieve_4A"}
 """Beads whose other shape is that of their crystals, thinned by the binder. Of what they hold at 40 % RH the pellets of
 one lot hold 78 % at 3 % RH, crystals 62 % (tables/desiccants.toml), so hot air leaves room for half as much again."""
@@ -188,8 +176,7 @@ def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
     first = _smeared(known.isotherm) if known.humidity_shows == "phase" else known.isotherm
     if known.kind in _CRYSTALS_OF:
         return first, Mixture((desiccant(_CRYSTALS_OF[known.kind]).isotherm,), (1.0 - _BINDER_SHARE,))
-    other = _SECOND_SHAPE.get(known.kind)
-    return first, _straightened(first) if other is None else desiccant(other).isotherm
+    return first, _straightened(first) if known.other_shape is None else desiccant(known.other_shape).isotherm
 
 
 def known_or_plain_gel(kind: str) -> Desiccant:

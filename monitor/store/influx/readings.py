@@ -18,6 +18,7 @@ from urllib3.exceptions import HTTPError
 from monitor.errors import StoreError
 from monitor.records import ROOM, Reading, ReadingSeries, ReadingSource
 from monitor.retrying import BackOff
+from monitor.series.spans import unmarked
 from monitor.store.influx.elsewhere import Part, known_to_the_file_alone
 from monitor.store.influx.outbox import open_client
 from monitor.store.influx.wire import flux_hourly, flux_series
@@ -81,8 +82,7 @@ class InfluxReadings(SqliteReadings):
         if not given:
             return local
         at_s = np.array([record["_time"].timestamp() for record in given])
-        no_marks = np.zeros(len(at_s), dtype=np.uint16)
-        theirs = ReadingSeries(box, at_s, _column(given, "temperature_c"), _column(given, "rh_pct") / 100.0, no_marks)
+        theirs = unmarked(box, at_s, _column(given, "temperature_c"), _column(given, "rh_pct") / 100.0)
         return _joined(theirs, local)
 
     def digest(self, box: str, start: datetime | None, end: datetime) -> bytes:

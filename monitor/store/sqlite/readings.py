@@ -14,6 +14,7 @@ import numpy as np
 
 from monitor.records import Reading, ReadingSeries, Rejection
 from monitor.records.readings import ROWS_AT_ONCE
+from monitor.series.spans import unmarked
 from monitor.store.sqlite import set_aside
 from monitor.store.sqlite.digests import Digests
 from monitor.store.sqlite.ledger import add_rejections, take_in
@@ -190,7 +191,7 @@ class SqliteReadings:
             )
             at_s, temperature_degc, humidity = as_columns(rows)
         at_s *= MS_PER_HOUR / 1000.0  # where the hours were: pages hold a month of hundreds of boxes
-        return ReadingSeries(box, at_s, temperature_degc, humidity, np.zeros(len(at_s), dtype=np.uint16))
+        return unmarked(box, at_s, temperature_degc, humidity)
 
     def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return the marked readings of one box with ``start <= at < end``: few, found without reading the others."""
