@@ -3,8 +3,8 @@
 From episode to episode an unknown drifts about its usual prior, as a first-order autoregression of which that prior is
 the stationary distribution: what nothing was learned of keeps it, and what was learned fades by a drift of its own.
 Where spools are is no constant, so their humidity is taken over as the last episode left it. Leak and bias start from
-their usual priors, with the covariances they had: else an error that both episodes share would count as two observations
-that agree.
+their usual priors, with the covariances they had: else an error that both episodes share would count as two
+observations that agree.
 """
 
 from __future__ import annotations
