@@ -66,7 +66,7 @@ def fitted(life: PriorLife) -> Posterior:
     record, carried, observations = life.record, None, []
     for end_s in life.ends_s:
         try:
-            earlier = estimate(record, end_s - 1.0, carried=carried, count=250)
+            earlier = estimate(record, end_s - 1.0, carried=carried)
         except TooLittleEvidence:
             continue
         observations.append(leak_observation_of(earlier))

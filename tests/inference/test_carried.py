@@ -12,16 +12,18 @@ from scipy.stats import multivariate_normal
 from monitor.inference.evidence.continuity import Stayed, Swap, stayed_in
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.posterior import Record, _predictive_factor
-from monitor.inference.model.carried import CARRIED, Carried, with_carried
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, with_leak
+from monitor.inference.model.carried import CAPACITY_DRIFT, CARRIED, LINKED, Carried, with_carried
 from monitor.inference.model.prior import Assumptions, Normal, Prior, Unknown
 from monitor.inference.shelf import first_fit
 from monitor.physics.materials import desiccant
+from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec, Spool
 
 DAY_S = 86_400.0
 BOX = Box("made", 10.0, 0.20, "gasket", SensorSpec(0.04), (Spool("PLA", 2000.0, 2),))
-ALL_STAYED = Stayed(beads=True, at_once=True, swaps=())
+ALL_STAYED = Stayed(beads=True, sensor=True, at_once=True, swaps=())
 START_S = CLOSED_AT.timestamp()
 
 
@@ -57,8 +59,8 @@ class TestDrift:
         base, known = the_prior(), carried_of(the_prior(), sd=1e-9)
         sd = dict(zip(sorted(Unknown)[:9], start_from(known).sd, strict=True))
         assert 0.0 < sd[Unknown.log_dry_mass] < sd[Unknown.log_capacity_scale] < sd[Unknown.isotherm_shape]
-        assert all(sd[u] < base.unknowns[u].sd for u in CARRIED)
-        assert sd[Unknown.log_conductance] == base.unknowns[Unknown.log_conductance].sd
+        assert all(sd[u] < base.unknowns[u].sd for u in CARRIED if u not in LINKED)
+        assert all(sd[u] == pytest.approx(base.unknowns[u].sd) for u in LINKED)
 
     def test_it_fades_over_episodes_in_which_nothing_is_seen(self) -> None:
         base, known = the_prior(), carried_of(the_prior(), sd=0.01, mean=1.0)
@@ -174,6 +176,78 @@ class TestWhatStayed:
             swapped = entry(EntryKind.spool_swap, 50.0 + hours / 24.0)
             found = stayed((first, entry(EntryKind.recharge, 50.0), swapped), 50.0, 60.0).swaps
             assert [one.before_end_s for one in found] == ([0.0] if counts else [])
+
+    def test_a_sensor_stays_till_another_is_logged(self) -> None:
+        first = entry(EntryKind.charge, 0.0, desiccant="silica_regular", dry_mass_g=100.0)
+        for day, same in ((10.0, True), (50.5, False), (59.0, False), (61.0, True)):  # the last is still to come
+            entries = (first, entry(EntryKind.recharge, 50.0), entry(EntryKind.sensor_swap, day))
+            assert stayed(entries, 50.0, 60.0).sensor is same
+
+    def test_a_new_sensor_has_a_bias_of_its_own(self) -> None:
+        known, at = _linked_by(-0.8, LINKED[1], Unknown.log_capacity_scale), Unknown.sensor_bias
+        for same in (True, False):
+            correlation = start_from(known, replace(ALL_STAYED, sensor=same)).correlation
+            assert correlation is not None
+            assert bool(correlation[at, Unknown.log_capacity_scale] < -0.5) is same
+
+
+def _linked_by(correlation: float, one: Unknown, other: Unknown) -> Carried:
+    known = carried_of(the_prior())
+    a, b = CARRIED.index(one), CARRIED.index(other)
+    covariance = known.covariance.copy()
+    covariance[a, b] = covariance[b, a] = correlation * np.sqrt(covariance[a, a] * covariance[b, b])
+    return replace(known, covariance=covariance)
+
+
+@pytest.mark.parametrize("linked", [True, False])
+def test_errors_that_two_episodes_share_count_once(linked: bool) -> None:
+    """A linear problem whose errors are known: readings tell leak less capacity, and capacity plus the bias; twice.
+
+    Squared errors are as large as told, 1 on average over made-up boxes. Without the links two episodes of the same box
+    with the same sensor pass for two boxes that agree, and errors are larger than told.
+    """
+    rng, at = np.random.default_rng(5), [Unknown.log_conductance, Unknown.sensor_bias, Unknown.log_capacity_scale]
+    places, lid = [CARRIED.index(u) for u in at], 0.2
+    seen, noise = np.array([[1.0, 0.0, -1.0], [0.0, 1.0, 1.0]]), 0.05
+    base, squares = the_prior(), []
+    for _ in range(1500):
+        truth = base.mean[at] + base.sd[at] * rng.standard_normal(3)
+        mean, covariance = _conditioned(base.mean[at], np.diag(base.sd[at] ** 2), seen, noise, truth, rng)
+        known = carried_of(base)
+        known.mean[places] = mean
+        known.covariance[np.ix_(places, places)] = covariance if linked else np.diag(np.diag(covariance))
+        of_leak = (
+            float(mean[0]) - np.log(CONDUCTANCE_PER_AIR_CHANGE * BOX.volume_liter),
+            np.hypot(lid, covariance[0, 0] ** 0.5),
+        )
+        prior = with_leak(start_from(known), BOX, of_leak)
+        held = base.unknowns[Unknown.log_capacity_scale]
+        kept = np.sqrt(1.0 - (CAPACITY_DRIFT / held.sd) ** 2)
+        truth[2] = held.mean + kept * (truth[2] - held.mean) + CAPACITY_DRIFT * rng.standard_normal()
+        truth[0] += lid * rng.standard_normal()
+        assert prior.correlation is not None
+        joint = (prior.correlation * np.outer(prior.sd, prior.sd))[np.ix_(at, at)]
+        mean, covariance = _conditioned(prior.mean[at], joint, seen, noise, truth, rng)
+        squares.append((mean - truth) ** 2 / np.diag(covariance))
+    leak, bias, capacity = np.mean(squares, axis=0)
+    if linked:
+        assert [leak, bias, capacity] == pytest.approx([1.0, 1.0, 1.0], abs=0.11)  # three standard errors
+    else:
+        assert min(leak, capacity) > 1.5
+
+
+def _conditioned(  # noqa: PLR0917
+    mean: FloatArray,
+    covariance: FloatArray,
+    seen: FloatArray,
+    noise: float,
+    truth: FloatArray,
+    rng: np.random.Generator,
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of a normal after readings that are linear in it."""
+    shown = seen @ truth + noise * rng.standard_normal(len(seen))
+    gain = covariance @ seen.T @ np.linalg.inv(seen @ covariance @ seen.T + noise**2 * np.eye(len(seen)))
+    return mean + gain @ (shown - seen @ mean), covariance - gain @ seen @ covariance
 
 
 def stayed(entries: tuple[LedgerEntry, ...], start_day: float, now_day: float) -> Stayed:

@@ -40,6 +40,8 @@ class Stayed:
 
     beads: bool
     """The same beads, dried or not."""
+    sensor: bool
+    """True where no other one was logged."""
     at_once: bool
     """True where nothing lay between both episodes, so that spools are where they were."""
     swaps: tuple[Swap, ...]
@@ -74,6 +76,7 @@ def stayed_in(
     swaps = (e for e in known if e.kind is EntryKind.spool_swap and from_s <= e.at.timestamp() <= last_s)
     return Stayed(
         beads=_same_beads([e for e in known if e.kind in FILLINGS], until_s, start_s),
+        sensor=not any(e.kind is EntryKind.sensor_swap and e.at.timestamp() >= until_s for e in known),
         at_once=start_s - until_s < _LATER_S,
         swaps=tuple(Swap(max(until_s - e.at.timestamp(), 0.0), e.note) for e in swaps),
     )

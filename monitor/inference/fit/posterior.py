@@ -293,6 +293,7 @@ def carried_from(posterior: Posterior) -> Carried:
     slow = np.maximum(posterior.filtered.slow_humidity, np.maximum(_MEAN_ABOVE_0 * np.sqrt(var_slow), _DRIEST_SPOOLS))
     var_log_slow = np.log1p(var_slow / slow**2)  # of a lognormal with these moments
     known[:, Unknown.log_slow_humidity] = np.log(slow) - 0.5 * var_log_slow
+    known[:, Unknown.log_conductance] = np.log(posterior.state.mean_conductance)
     known, episode = known[:, CARRIED], posterior.episode
     covariance, place = np.cov(known, rowvar=False), CARRIED.index(Unknown.log_slow_humidity)
     covariance *= _predictive_factor(posterior.draws.effective_sample_size, len(CARRIED))

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.inference.evidence.episodes import Episode
+from monitor.inference.model.carried import covariance_kept
 from monitor.inference.model.contents import (
     known_or_plain_gel,
     prompt_contents,
@@ -149,7 +150,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
 
 
 def with_leak(prior: Prior, box: Box, pooled: tuple[float, float]) -> Prior:
-    """Return the same prior with another one of the leak.
+    """Return the same prior with another one of the leak; covariances with what an earlier episode told stay.
 
     Parameters
     ----------
@@ -165,7 +166,17 @@ def with_leak(prior: Prior, box: Box, pooled: tuple[float, float]) -> Prior:
     Prior
         All else as it was.
     """
-    return replace(prior, unknowns={**prior.unknowns, Unknown.log_conductance: _log_conductance(box, pooled)})
+    leak = _log_conductance(box, pooled)
+    changed = replace(prior, unknowns={**prior.unknowns, Unknown.log_conductance: leak})
+    if prior.correlation is None:
+        return changed
+    before, at = prior.unknowns[Unknown.log_conductance], Unknown.log_conductance
+    kept_before, kept = (covariance_kept(one.sd**2, prior.leak_var_before) for one in (before, leak))
+    factors = np.ones(len(prior.correlation))
+    factors[at] = kept / kept_before * before.sd / leak.sd
+    correlation = prior.correlation * np.outer(factors, factors)
+    correlation[at, at] = 1.0
+    return replace(changed, correlation=correlation)
 
 
 def _capacity_sd(beads: Desiccant | None, episode: Episode) -> float:

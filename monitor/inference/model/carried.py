@@ -2,7 +2,9 @@
 
 From episode to episode an unknown drifts about its usual prior, as a first-order autoregression of which that prior is
 the stationary distribution: what nothing was learned of keeps it, and what was learned fades by a drift of its own.
-Where spools are is no constant, so their humidity is taken over as the last episode left it.
+Where spools are is no constant, so their humidity is taken over as the last episode left it. Leak and bias start from
+their usual priors, with the covariances they had: else an error that both episodes share would count as two
+observations that agree.
 """
 
 from __future__ import annotations
@@ -33,7 +35,12 @@ _SLOW_STORE_DRIFT = 0.10
 """What spools hold, and their lag, differ by this from episode to episode. [ln] Judgement: a tenth of the filament is
 printed."""
 
+LINKED = (Unknown.log_conductance, Unknown.sensor_bias)
+"""Of these two an earlier episode tells nothing here but how their errors hang together with those of beads and spools.
+What it says of the leak itself reaches the next by ``pooling``; the bias of a sensor is told by comparisons with the
+room (``sensor_bias``), and by the readings of each episode anew."""
 CARRIED = (
+    *LINKED,
     Unknown.isotherm_shape,
     Unknown.log_capacity_scale,
     Unknown.log_slow_humidity,
@@ -41,8 +48,8 @@ CARRIED = (
     Unknown.log_slow_lag,
     Unknown.log_dry_mass,
 )
-"""The unknowns that belong to something that stays: beads and spools. The bias of a sensor is told from episode to
-episode by its comparisons with the room alone (``sensor_bias``)."""
+"""Those, and the unknowns that belong to something that stays: beads and spools."""
+_LEAK = CARRIED.index(Unknown.log_conductance)
 _BEADS_DRIFT = {
     Unknown.isotherm_shape: SHAPE_DRIFT,
     Unknown.log_capacity_scale: CAPACITY_DRIFT,
@@ -108,7 +115,7 @@ def with_carried(
         Joint in what stayed; all else as it was.
     """
     weighed_before = stayed.beads and carried.desiccant == desiccant and carried.weighed
-    steps = _of_spools(prior, carried, stayed, box, assumptions)
+    steps = _linked(prior, carried, stayed) | _of_spools(prior, carried, stayed, box, assumptions)
     steps |= _of_beads(prior, carried) if weighed_before else {}
     steps = {unknown: steps.get(unknown, _anew(prior.unknowns[unknown])) for unknown in CARRIED}
     kept = np.array([steps[u].kept for u in CARRIED])
@@ -122,8 +129,20 @@ def with_carried(
         prior,
         unknowns={**prior.unknowns, **unknowns},
         correlation=correlation,
+        leak_var_before=float(carried.covariance[_LEAK, _LEAK]),
         weighed_before=weighed_before,
     )
+
+
+def _linked(prior: Prior, carried: Carried, stayed: Stayed) -> dict[Unknown, _Step]:
+    """Leak and bias as usual, with the covariances they had: the beads were told under them.
+
+    Beads that seem to hold more where the sensor reads low seem so in every episode. Without the covariance one error
+    would count as two observations that agree.
+    """
+    known = zip(CARRIED, carried.mean, np.diag(carried.covariance), strict=True)
+    linked = [unknown for unknown in LINKED if stayed.sensor or unknown is not Unknown.sensor_bias]
+    return {u: _told_anew(prior.unknowns[u], float(mean), float(var)) for u, mean, var in known if u in linked}
 
 
 def _of_beads(prior: Prior, carried: Carried) -> dict[Unknown, _Step]:
@@ -152,6 +171,30 @@ def _of_spools(
 
 def _anew(base: Normal) -> _Step:
     return _Step(0.0, base.mean, base.sd**2)
+
+
+def _told_anew(base: Normal, mean: float, var: float) -> _Step:
+    """The usual prior, with the covariances of before; less of them where it is the narrower one."""
+    kept = covariance_kept(base.sd**2, var)
+    return _Step(kept, base.mean - kept * mean, base.sd**2 - kept**2 * var)
+
+
+def covariance_kept(var: float, before: float) -> float:
+    """Return the share of its covariances that an unknown keeps when it gets another variance.
+
+    Parameters
+    ----------
+    var : float
+        Its new variance. [unit of the unknown, squared]
+    before : float
+        That at which the covariances were found. [the same]
+
+    Returns
+    -------
+    float
+        All where it is wider, as by an error of its own; else the others' regression on it stays. [share]
+    """
+    return 1.0 if var >= before else var / before
 
 
 def _drifted(base: Normal, drift: float, left: float = 1.0) -> _Step:

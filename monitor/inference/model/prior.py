@@ -174,6 +174,8 @@ class Prior:
     """Of beads that show their humidity by color."""
     weighed_before: bool = False
     """True where these very beads were weighed as they took up water in an earlier episode."""
+    leak_var_before: float = 0.0
+    """Variance of the leak at which its correlations were found, in an earlier episode. [(ln G)²]"""
     correlation: FloatArray | None = None
     """Of all unknowns but those of a change point, where earlier episodes told of several at once; None where they are
     independent. (unknowns × unknowns) [1]"""

@@ -32,10 +32,6 @@ from monitor.records.words import NOT_DRIED
 from monitor.series.spans import between
 from monitor.texts import say, to_say
 
-_DRAWS_OF_EARLIER = 250
-"""Draws of an earlier episode, which only informs the prior. [draws] Judgement: 400 of them and 250 gave means of
-ln(air changes) within 0.02 on the demo, where 0.35 lies between episodes."""
-
 
 @dataclass(frozen=True, eq=False)
 class Room:
@@ -347,7 +343,7 @@ def _fit_at_end(
     record: Record, end_s: float, assumptions: Assumptions | None, carried: Carried | None
 ) -> Posterior | None:
     try:
-        fit = estimate(record, end_s - 1.0, carried=carried, assumptions=assumptions, count=_DRAWS_OF_EARLIER)
+        fit = estimate(record, end_s - 1.0, carried=carried, assumptions=assumptions)
     except TooLittleEvidence:
         return None
     return with_change_point(fit)
