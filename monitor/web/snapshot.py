@@ -18,7 +18,7 @@ from monitor.planning.urgency import worst_first
 from monitor.records import ROOM, Reading, ReadingSeries
 from monitor.services import assess
 from monitor.services.supposing import supposing
-from monitor.store.opening import open_stores
+from monitor.store.opening import open_stores, open_to_read
 from monitor.texts import say
 from monitor.web.drawing import NEARLY_ALL
 from monitor.web.planned import plan_beside, shown_plan
@@ -172,8 +172,11 @@ def plan_due(shelf: Shelf, snapshot: Snapshot, over: threading.Event, *, make: b
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
-    """Return something cheap that changes when there is something new to assess, and every hour all the same."""
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    """Return something cheap that changes when there is something new to assess, and every hour all the same.
+
+    Nothing is read before it, so after an upgrade of siccast the database is brought up to date here.
+    """
+    with open_to_read(shelf.database_path, influx=shelf.influx, tell=_log.warning, now=clock) as stores:
         newest = tuple(sorted((name, reading.at) for name, reading in stores.readings.latest().items()))
         return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp(), stores.plan_decisions.stamp()
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.session import open_to_write
+from monitor.cli.session import open_to_read, open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 
@@ -33,10 +33,9 @@ def rejected(
         return
     from monitor.cli.output import show_json, show_table
     from monitor.feed.formats.values import SHOWN_OF_TOPIC, escaped
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         messages = stores.ledger.rejected(newest)
         ever = stores.ledger.rejected_count()
     if as_json:

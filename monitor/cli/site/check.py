@@ -12,6 +12,7 @@ import typer
 from monitor.cli.session import (
     AsJson,
     ask,
+    open_to_read,
     open_to_write,
     shelf_of,
 )
@@ -84,11 +85,11 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         check_store,
     )
     from monitor.store.listener_lock import is_sent_for, listeners
-    from monitor.store.opening import look_at_forwarding, open_stores
+    from monitor.store.opening import look_at_forwarding
 
     yield from check_files(shelf.folder, shelf.database_path, shelf.doubts)
     try:
-        with open_stores(shelf.database_path, read_only=True) as stores:
+        with open_to_read(shelf) as stores:
             yield from check_store(stores.upkeep)
             yield from check_at_hand(stores.readings, stores.ledger, shelf.boxes, now)
             yield from check_routes(shelf.routes, stores.alerts.routes(), is_sent=is_sent_for(shelf.folder))
@@ -130,13 +131,13 @@ def restore(
 
     The database that was there stays beside it, under another name.
     """
-    from monitor.store.opening import open_stores, restore_backup
+    from monitor.store.opening import restore_backup
 
     shelf = shelf_of(context)
     if not yes and source.exists():
         typer.confirm(f"Replace {shelf.database_path} with {source}?", abort=True)
     kept = restore_backup(shelf.database_path, source)
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         held = stores.readings.count()
     typer.echo(f"restored {source}: {held} readings" + (f". The old database is now {kept}" if kept else ""))
 

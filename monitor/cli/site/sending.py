@@ -121,7 +121,7 @@ class _Loop:
         self._shelf, self._stores, self._address, self._report = shelf, stores, address, report
         self._own = address if shelf.broker is None else None
         self._outbox = outbox_of(shelf, stores, address, report, restate=True)
-        self._declared = shelf_stamp(shelf.folder)
+        self._declared = shelf.stamp
         self._seen: object = None
         self._look_at_s = 0.0
         self._told = ""

@@ -9,7 +9,7 @@ from uuid import uuid4
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import AsJson, ask, open_to_write, shelf_of, tell
+from monitor.cli.session import AsJson, ask, open_to_read, open_to_write, shelf_of, tell
 from monitor.errors import SettingsError, SiccastError
 from monitor.presentation.clock import utc_now
 from monitor.settings import SHELF_FILE
@@ -87,10 +87,9 @@ def show(context: typer.Context, as_json: AsJson = False) -> None:
     from monitor.presentation.wording import Wording
     from monitor.records.alerts import RouteState
     from monitor.services.watch import how_it_does
-    from monitor.store.opening import open_stores
 
     shelf = shelf_of(context)
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         standing, states = stores.alerts.standing(), stores.alerts.routes()
     if as_json:
         routes = [asdict(states.get(route.name, RouteState(route.name))) for route in shelf.routes]

@@ -7,7 +7,7 @@ import shutil
 import sqlite3
 from typing import TYPE_CHECKING
 
-from monitor.errors import StoreError
+from monitor.errors import OlderStoreError, StoreError
 from monitor.store.sqlite.copies import free_name, write_copy
 from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
 
@@ -47,9 +47,9 @@ def require_present(path: Path, connection: sqlite3.Connection) -> None:
     """Refuse a file that has not been through every step; a reader changes nothing."""
     require_begun(path, connection)
     if _known() - applied_steps(connection):
-        raise StoreError(
-            f"{path} is from an older siccast, and this command changes nothing. `siccast listen`, or any command "
-            "that writes, upgrades it and keeps a copy beside it"
+        raise OlderStoreError(
+            f"{path} is from an older siccast. `siccast listen`, `siccast boxes` or a start of `siccast serve` "
+            "upgrades it and keeps a copy beside it"
         )
 
 
