@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from monitor.records.alerts import Alert
     from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
-    from monitor.store.contracts import DeskStores
     from monitor.store.opening import Stores
 
 BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
@@ -78,6 +77,8 @@ class Assessed:
     """A person asked how it was then: nothing of it is kept or announced."""
     fresh: bool = False
     """Nothing is answered from what was kept."""
+    logged: object = None
+    """The stamp of the ledger from before the answers were made."""
 
     @property
     def decided(self) -> PlanConstraints:
@@ -115,7 +116,9 @@ class Assessed:
 
         shelf = self.shelf
         with open_to_read(shelf, shelf.influx) as stores:
-            asked = plan_asked(stores, shelf, self.as_of, self.assessments, self.decisions)
+            asked = plan_asked(
+                stores, shelf, self.as_of, self.assessments, logged=self.logged, decisions=self.decisions
+            )
             return plan_apart(asked, of_the_past=True) if self.of_the_past else plan_now(asked, fresh=self.fresh)
 
     def _plan_soon(self) -> RechargePlan | None:
@@ -134,7 +137,9 @@ class Assessed:
 
         shelf = self.shelf
         with open_to_read(shelf, shelf.influx) as stores:
-            asked = plan_asked(stores, shelf, self.as_of, self.assessments, self.decisions)
+            asked = plan_asked(
+                stores, shelf, self.as_of, self.assessments, logged=self.logged, decisions=self.decisions
+            )
             shown = plan_to_show(asked)  # many boxes don't make one wait
         return shown.plan if shown else None
 
@@ -173,7 +178,7 @@ def ask(
     busy = working(f"calculating {boxes}") if not beside_other_work else nullcontext(lambda _share: None)
     opened = open_to_read(shelf, shelf.influx, tell)
     with opened as stores, busy as progress:
-        names = [arguments.known_box(name, shelf, stores) for name in names or ()]
+        names, logged = [arguments.known_box(name, shelf, stores) for name in names or ()], stores.ledger.stamp()
         assessments = assess(
             stores.readings,
             stores.ledger,
@@ -194,7 +199,7 @@ def ask(
             raise UnknownBoxError(_why_unanswered(min(unanswered), shelf, stores))
         decisions = stores.plan_decisions.counting(None if as_of is None else instant)
     answers = [a for a in assessments if not names or a.box.name in names]
-    return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh)
+    return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh, logged=logged)
 
 
 def _why_unanswered(name: str, shelf: Shelf, stores: Stores) -> str:
@@ -215,7 +220,7 @@ def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
 
 
 @contextmanager
-def alone(shelf: Shelf, stores: DeskStores) -> Iterator[Shelf]:
+def alone(shelf: Shelf, stores: Stores) -> Iterator[Shelf]:
     """Be the only one who writes to the stores of a shelf in the body, and get the shelf as it is declared then.
 
     Another command may have renamed a box while this one waited: what names a box is looked up in here.

@@ -75,6 +75,8 @@ class Snapshot:
     """Why this is not the newest state, where it is not."""
     assessed_at: datetime | None = None
     """The instant of the answers, where newer readings were put in since."""
+    logged: object = None
+    """The stamp of the ledger from before the answers were made."""
 
     @property
     def has_doubts(self) -> bool:
@@ -100,6 +102,7 @@ def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = l
     start = as_of - timedelta(days=HISTORY_DAYS)
     said: list[str] = []
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
+        logged = stores.ledger.stamp()
         answers = assess.assess(
             stores.readings,
             stores.ledger,
@@ -115,7 +118,7 @@ def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = l
         room = stores.readings.latest(before=as_of).get(ROOM)
         decisions = stores.plan_decisions.counting()
     ordered, reservation = tuple(worst_first(answers)), said[0] if said else ""
-    taken = Snapshot(as_of, ordered, recent, highest, room, decisions=decisions, reservation=reservation)
+    taken = Snapshot(as_of, ordered, recent, highest, room, decisions=decisions, reservation=reservation, logged=logged)
     return planned(shelf, taken)
 
 
@@ -156,7 +159,9 @@ def _nearly_highest(series: ReadingSeries) -> float:
 
 def planned(shelf: Shelf, snapshot: Snapshot, *, make: bool = True) -> Snapshot:
     """Return a snapshot with the plan of its boxes; as it is, where none is kept and it is not to ``make`` one."""
-    shown = shown_plan(shelf, snapshot.answers, snapshot.as_of, snapshot.decisions, make=make)
+    shown = shown_plan(
+        shelf, snapshot.answers, snapshot.as_of, logged=snapshot.logged, decisions=snapshot.decisions, make=make
+    )
     if shown is None:
         return snapshot
     return replace(snapshot, plan=shown.plan, full_plan=shown.full_plan, plan_is_due=shown.is_due)

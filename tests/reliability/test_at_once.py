@@ -118,6 +118,16 @@ def test_after_an_upgrade_of_siccast_those_who_look_at_once_all_get_an_answer(
         assert [is_as_it_was(copy) for copy in folder.glob("*before-upgrade*.sqlite3")] == [True]
 
 
+def test_the_first_two_who_ask_for_keys_get_the_same_and_these_open_something(
+    two: Sequence[Face], tmp_path: Path
+) -> None:
+    for place, later_s in enumerate(OFFSETS_S):
+        folder = tmp_path / f"{place}"
+        folder.mkdir()
+        done = at_once(two, folder, ("page-keys",), ("page-keys",), later_s=later_s)
+        assert {each.said for each in done} == {two[0].run(folder, "page-keys").said}
+
+
 def test_looking_goes_on_beside_a_box_that_is_renamed(two: Sequence[Face], another: Callable[[], Path]) -> None:
     for words, later_s in (("boxes", 0.0), ("plan", 0.01), ("boxes", 0.02), ("plan", 0.05)):
         folder = another()

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from monitor.presentation.wording import Wording
     from monitor.records.desk_events import DeskEvent
     from monitor.settings import Shelf
-    from monitor.store.contracts import DeskStores
     from monitor.store.opening import Stores
 
 At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {moments.MOMENTS}. Default: now.")]
@@ -46,15 +45,15 @@ class DeskSession:
     """A shelf with its desk and the instant a command speaks of."""
 
     def __init__(self, shelf: Shelf, stores: Stores, at: datetime) -> None:
-        self.shelf, self.at = shelf, at
+        self.shelf, self.at, self._stores = shelf, at, stores
         self.desk = _desk(shelf, stores)
 
     @contextmanager
     def alone(self) -> Iterator[None]:
         """Be the only one who writes in the body, at the desk of the shelf as it is declared then."""
-        with alone(self.shelf, self.desk.stores) as shelf:
+        with alone(self.shelf, self._stores) as shelf:
             if shelf is not self.shelf:
-                self.shelf, self.desk = shelf, _desk(shelf, self.desk.stores)
+                self.shelf, self.desk = shelf, _desk(shelf, self._stores)
             yield
 
     @property
@@ -83,7 +82,7 @@ class DeskSession:
         return f"To undo: `siccast lot undo {newest.event_id}`"
 
 
-def _desk(shelf: Shelf, stores: DeskStores) -> Desk:
+def _desk(shelf: Shelf, stores: Stores) -> Desk:
     from monitor.desk import Desk
 
     return Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)

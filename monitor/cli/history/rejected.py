@@ -80,7 +80,10 @@ def _try_again(context: typer.Context) -> None:
     require_begun(shelf.folder)
     with open_to_write(shelf) as stores:
         now = datetime.now(tz=UTC)
-        found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
+        found = try_again(
+            stores.readings, stores.ledger, shelf.feeds,
+            site=shelf.site, moves=shelf.moves, now=now, alone=stores.events.transaction,
+        )  # fmt: skip
     differing = f", {found.differing} that differ from a stored one" if found.differing else ""
     typer.echo(
         f"tried {found.tried} again. {found.taken_in} can be read now ({found.new} new readings, {found.held} already"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,6 +12,7 @@ import typer
 from monitor.cli import arguments
 from monitor.cli.session import (
     AsJson,
+    alone,
     open_to_read,
     open_to_write,
     shelf_of,
@@ -59,7 +61,8 @@ def leak_test(
         _guide(asked)
         return
     opening = open_to_write(shelf) if keep else open_to_read(shelf, shelf.influx)
-    with opening as stores:
+    with opening as stores, alone(shelf, stores) if keep else nullcontext(shelf) as shelf:
+        asked = shelf.box(box)
         test = _run_test(
             shelf, stores, asked, (start, end), None if csv_file is None else (csv_file, arguments.encoding(encoding))
         )

@@ -113,7 +113,9 @@ def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) ->
 
     shelf = replace(asked.shelf, plan=replace(asked.shelf.plan, horizon_days=horizon_days), appliances=tuple(dryers))
     with open_to_read(shelf, shelf.influx) as stores:
-        question = plan_asked(stores, shelf, asked.as_of, asked.assessments, asked.decisions)
+        question = plan_asked(
+            stores, shelf, asked.as_of, asked.assessments, logged=asked.logged, decisions=asked.decisions
+        )
         return plan_apart(question, of_the_past=asked.of_the_past)
 
 

@@ -8,7 +8,7 @@ import sqlite3
 from typing import TYPE_CHECKING
 
 from monitor.errors import OlderStoreError, StoreError
-from monitor.store.sqlite.copies import free_name, write_copy
+from monitor.store.sqlite.copies import new_name, write_copy
 from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def _copy_beside(path: Path) -> list[Path]:
     size = path.stat().st_size + (log.stat().st_size if log.exists() else 0)
     if shutil.disk_usage(path.parent).free < _ROOM_TO_UPGRADE * size:
         return []
-    copy = free_name(path, "before-upgrade")
+    copy = new_name(path, "before-upgrade")
     try:
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source:
             write_copy(source, copy)
