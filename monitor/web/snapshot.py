@@ -9,7 +9,7 @@ import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -186,6 +186,10 @@ def read_stamp(shelf: Shelf, clock: datetime) -> object:
         return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp(), stores.plan_decisions.stamp()
 
 
+def _plan_of(snapshot: Snapshot) -> dict[str, Any]:
+    return {name: getattr(snapshot, name) for name in ("plan", "full_plan", "plan_is_due", "decisions")}
+
+
 class _Wanted(Enum):
     soon = "soon"
     when_rested = "when rested"
@@ -271,11 +275,12 @@ class Keeper:
             self.changed()
 
     async def _assess(self, clock: datetime) -> None:
-        begun = time.monotonic()
+        begun, before = time.monotonic(), self.newest
         self.is_assessing = True
         try:
             taken = await asyncio.to_thread(self._take, clock)
             async with self._one_at_a_time:
+                taken = self._as_decided_meanwhile(taken, before)
                 self.newest = await asyncio.to_thread(self._carried, taken)
         except BaseException:
             self._seen = None
@@ -304,8 +309,7 @@ class Keeper:
             while wanted is not None and self.newest is not None:
                 self._plan_again = None
                 made = await asyncio.to_thread(self._plan, self.newest, wanted)
-                if self.newest is not None and tuple(self.newest.decisions) == tuple(made.decisions):
-                    await self._show_plan(made)
+                await self._show_plan(made, is_new_decision=False)
                 wanted = self._plan_again
 
     def show_plan(self, made: Snapshot) -> None:
@@ -314,23 +318,29 @@ class Keeper:
             with contextlib.suppress(TimeoutError):
                 asyncio.run_coroutine_threadsafe(self._show_plan(made), self._loop).result(_PATIENCE_S)
 
-    async def _show_plan(self, made: Snapshot) -> None:
+    async def _show_plan(self, made: Snapshot, *, is_new_decision: bool = True) -> None:
         async with self._one_at_a_time:
             before = self.newest
-            if before is not None:
+            if before is not None and (is_new_decision or tuple(before.decisions) == tuple(made.decisions)):
                 self.newest = await asyncio.to_thread(self._with_plan, before, made)
         if self.newest is not before:
             self.changed()
 
     def _with_plan(self, snapshot: Snapshot, made: Snapshot) -> Snapshot:
         """Return what was learned meanwhile with a plan that was made beside it."""
-        names = ("plan", "full_plan", "plan_is_due", "decisions")
-        other = {name: getattr(made, name) for name in names}
-        if all(getattr(snapshot, name) == value for name, value in other.items()):
+        other = _plan_of(made)
+        if other == _plan_of(snapshot):
             return snapshot
         with_plan = replace(snapshot, **other)
         self.prepare(with_plan)
         return with_plan
+
+    def _as_decided_meanwhile(self, taken: Snapshot, before: Snapshot | None) -> Snapshot:
+        """Return what was assessed, with the plan of what was decided after that had begun, until it is in a look."""
+        newest = self.newest
+        if newest is None or before is None or tuple(taken.decisions) != tuple(before.decisions):
+            return taken
+        return taken if tuple(newest.decisions) == tuple(before.decisions) else replace(taken, **_plan_of(newest))
 
     async def carry_on(self) -> None:
         """Put what was shown since into the newest snapshot, and see to it that what says more is assessed."""

@@ -81,6 +81,8 @@ def _move_aside(path: Path) -> Path | None:
     """Rename a damaged database with its log, which would be taken for the log of what comes in its place."""
     kept = new_name(path, "damaged")
     was_there = path.exists()
+    if path.is_dir():  # which can't be renamed to the name of a file
+        kept.unlink()
     for ending in ("-wal", "-shm", ""):
         with contextlib.suppress(FileNotFoundError):
             Path(f"{path}{ending}").replace(Path(f"{kept}{ending}"))
