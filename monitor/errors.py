@@ -10,6 +10,7 @@ SiccastError
 │   └── MessageRefusedError ... because this one message was refused; others may go
 ├── StoreError              the database can't be read or written
 │   ├── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
+│   ├── OlderStoreError     ... by who only looks, until it is brought up to date
 │   └── ShelfHeldError      another listener is at work on the shelf
 ├── ClusterError            the cluster that was named can't do the work
 ├── LedgerError             an entry contradicts what the ledger holds
@@ -66,6 +67,10 @@ class StoreError(SiccastError):
 
 class StoreBusyError(StoreError):
     """The database can't be written for now; trying again may help."""
+
+
+class OlderStoreError(StoreError):
+    """The database is of an older siccast, and whoever only looks changes nothing."""
 
 
 class ShelfHeldError(StoreError):

@@ -137,10 +137,10 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
     start = AS_OF - timedelta(days=HISTORY_DAYS)
     with open_stores(shelf.database_path, read_only=True) as stores:
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, AS_OF) for a in assessments()}
-        room = stores.readings.latest()["room"]
+        room, logged = stores.readings.latest()["room"], stores.ledger.stamp()
     why = {"over": "over its limit already", "soon": "due by Thu 12 Mar"}
     drying = PlannedDay(datetime(2026, 3, 7, tzinfo=UTC).date(), "oven", ("over", "soon"), why)
-    return Snapshot(AS_OF, assessments(), recent, 0.25, room, RechargePlan("oven", (drying,)))
+    return Snapshot(AS_OF, assessments(), recent, 0.25, room, RechargePlan("oven", (drying,)), logged=logged)
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
@@ -15,16 +15,16 @@ from monitor.presentation.clock import utc_now
 from monitor.records import ROOM
 from monitor.records.declared import LIMIT_RANGE_PCT
 from monitor.records.names import hint
-from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
+from monitor.settings import SHELF_FILE, load_shelf, shelf_as_it_is, shelf_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from contextlib import AbstractContextManager
 
     from monitor.planning.decisions import PlanConstraints
     from monitor.planning.recharge import RechargePlan
     from monitor.presentation.wording import Wording
-    from monitor.records import Assessment, PlanDecision, WhatIf
+    from monitor.records import Assessment, InfluxAddress, PlanDecision, WhatIf
     from monitor.records.alerts import Alert
     from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
@@ -77,6 +77,8 @@ class Assessed:
     """A person asked how it was then: nothing of it is kept or announced."""
     fresh: bool = False
     """Nothing is answered from what was kept."""
+    logged: object = None
+    """The stamp of the ledger from before the answers were made."""
 
     @property
     def decided(self) -> PlanConstraints:
@@ -111,11 +113,12 @@ class Assessed:
     def plan(self) -> FullPlan:
         """Return the plan that every face shows, made and kept where none is; that of the past is made anew."""
         from monitor.services.kept_plan import plan_apart, plan_asked, plan_now
-        from monitor.store.opening import open_stores
 
         shelf = self.shelf
-        with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-            asked = plan_asked(stores, shelf, self.as_of, self.assessments, self.decisions)
+        with open_to_read(shelf, shelf.influx) as stores:
+            asked = plan_asked(
+                stores, shelf, self.as_of, self.assessments, logged=self.logged, decisions=self.decisions
+            )
             return plan_apart(asked, of_the_past=True) if self.of_the_past else plan_now(asked, fresh=self.fresh)
 
     def _plan_soon(self) -> RechargePlan | None:
@@ -131,11 +134,12 @@ class Assessed:
             return self.plan().plan
         from monitor.services.kept_plan import plan_asked
         from monitor.services.plan_to_show import plan_to_show
-        from monitor.store.opening import open_stores
 
         shelf = self.shelf
-        with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-            asked = plan_asked(stores, shelf, self.as_of, self.assessments, self.decisions)
+        with open_to_read(shelf, shelf.influx) as stores:
+            asked = plan_asked(
+                stores, shelf, self.as_of, self.assessments, logged=self.logged, decisions=self.decisions
+            )
             shown = plan_to_show(asked)  # many boxes don't make one wait
         return shown.plan if shown else None
 
@@ -169,13 +173,12 @@ def ask(
         raise typer.BadParameter(f"{limit_pct:g} is not valid: a limit is from 1 to 95 %", param_hint="'--limit'")
     from monitor.cli.output import working
     from monitor.services.assess import assess
-    from monitor.store.opening import open_stores
 
     boxes = "1 box" if len(shelf.boxes) == 1 else f"{len(shelf.boxes)} boxes"
     busy = working(f"calculating {boxes}") if not beside_other_work else nullcontext(lambda _share: None)
-    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=tell)
+    opened = open_to_read(shelf, shelf.influx, tell)
     with opened as stores, busy as progress:
-        names = [arguments.known_box(name, shelf, stores) for name in names or ()]
+        names, logged = [arguments.known_box(name, shelf, stores) for name in names or ()], stores.ledger.stamp()
         assessments = assess(
             stores.readings,
             stores.ledger,
@@ -196,7 +199,7 @@ def ask(
             raise UnknownBoxError(_why_unanswered(min(unanswered), shelf, stores))
         decisions = stores.plan_decisions.counting(None if as_of is None else instant)
     answers = [a for a in assessments if not names or a.box.name in names]
-    return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh)
+    return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh, logged=logged)
 
 
 def _why_unanswered(name: str, shelf: Shelf, stores: Stores) -> str:
@@ -214,6 +217,25 @@ def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
 
     begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
     return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=tell, now=utc_now())
+
+
+@contextmanager
+def alone(shelf: Shelf, stores: Stores) -> Iterator[Shelf]:
+    """Be the only one who writes to the stores of a shelf in the body, and get the shelf as it is declared then.
+
+    Another command may have renamed a box while this one waited: what names a box is looked up in here.
+    """
+    with stores.events.transaction():
+        yield shelf_as_it_is(shelf)
+
+
+def open_to_read(
+    shelf: Shelf, influx: InfluxAddress | None = None, report: Callable[[str], None] = lambda _: None
+) -> AbstractContextManager[Stores]:
+    """Open the stores of a shelf to look; after an upgrade of siccast the database is brought up to date first."""
+    from monitor.store import opening
+
+    return opening.open_to_read(shelf.database_path, influx=influx, report=report, tell=tell, now=utc_now())
 
 
 def tell(line: str) -> None:

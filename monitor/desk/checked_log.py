@@ -62,10 +62,11 @@ class CheckedLog:
         TrapError
             If it hardly happened so and nobody has confirmed it.
         """
-        inventory = self.inventory()
-        apply(inventory, LoggedEvent(0, at, event))
-        require_confirmed(about_event(inventory, event, at), confirmed)
-        return self.stores.events.log(event, at, self.clock(), box_entry)
+        with self.stores.events.transaction():
+            inventory = self.inventory()
+            apply(inventory, LoggedEvent(0, at, event))
+            require_confirmed(about_event(inventory, event, at), confirmed)
+            return self.stores.events.log(event, at, self.clock(), box_entry)
 
     def log(self, entry: LedgerEntry, *, beside: bool = False, confirmed: bool = False) -> int:
         """Keep an entry of a box's ledger and return its number; ``beside``: the beads join those already there.
@@ -87,18 +88,19 @@ class CheckedLog:
 
     def undo(self, event_id: int) -> LoggedEvent:
         """Take an event back, unless a later one rests on it."""
-        rest = [logged for logged in self.stores.events.events() if logged.event_id != event_id]
-        try:
-            replay(rest)
-        except LedgerError as error:
-            raise LedgerError(
-                say(
-                    "can't undo {event_id}: something later depends on it ({error}). Undo that first",
-                    event_id=event_id,
-                    error=error,
-                )
-            ) from error
-        return self.stores.events.undo(event_id, self.clock())
+        with self.stores.events.transaction():
+            rest = [logged for logged in self.stores.events.events() if logged.event_id != event_id]
+            try:
+                replay(rest)
+            except LedgerError as error:
+                raise LedgerError(
+                    say(
+                        "can't undo {event_id}: something later depends on it ({error}). Undo that first",
+                        event_id=event_id,
+                        error=error,
+                    )
+                ) from error
+            return self.stores.events.undo(event_id, self.clock())
 
     def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:
         """Return the air the appliance draws, and where that is known from."""

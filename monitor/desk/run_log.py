@@ -211,32 +211,34 @@ class RunLog(CheckedLog):
 
     def finish(self, run_name: str | None, now: datetime) -> RunReport:
         """End a run and keep what it told of the beads."""
-        inventory = self.inventory()
-        run = inventory.open_run(run_name)
-        if kept_since_last(run) is None:
-            raise LedgerError(
-                say(
-                    "beads fell out of run '{run}' since the last weighing, and nobody knows how many. Weigh once more",
-                    run=run.name,
+        with self.stores.events.transaction():
+            inventory = self.inventory()
+            run = inventory.open_run(run_name)
+            if kept_since_last(run) is None:
+                raise LedgerError(
+                    say(
+                        "beads fell out of run '{run}' since the last weighing, and nobody knows how many. Weigh once "
+                        "more",
+                        run=run.name,
+                    )
                 )
+            told = report(inventory, run, self.boxes, declared=self.appliances)
+            dry, loading = told.dry_mass_g, told.loading_g_per_g
+            curves = fitted(inventory, run).fit.curves
+            event = RunFinished(
+                run=run.name,
+                verdict=told.verdict.value,
+                end_mass_g=told.mass_g,
+                dry_mass_g=dry.p50,
+                dry_mass_relative_sd=(dry.p95 - dry.p05) / NORMAL_90_SDS / dry.p50,
+                start_loading_g_per_g=told.start_loading_g_per_g.p50,
+                loading_g_per_g=(loading.p05, loading.p50, loading.p95),
+                time_constant_s=float(1.0 / sorted(curves.rate_per_s)[len(curves.rate_per_s) // 2]),
+                fits=told.fits,
+                kept_share=told.kept_share,
             )
-        told = report(inventory, run, self.boxes, declared=self.appliances)
-        dry, loading = told.dry_mass_g, told.loading_g_per_g
-        curves = fitted(inventory, run).fit.curves
-        event = RunFinished(
-            run=run.name,
-            verdict=told.verdict.value,
-            end_mass_g=told.mass_g,
-            dry_mass_g=dry.p50,
-            dry_mass_relative_sd=(dry.p95 - dry.p05) / NORMAL_90_SDS / dry.p50,
-            start_loading_g_per_g=told.start_loading_g_per_g.p50,
-            loading_g_per_g=(loading.p05, loading.p50, loading.p95),
-            time_constant_s=float(1.0 / sorted(curves.rate_per_s)[len(curves.rate_per_s) // 2]),
-            fits=told.fits,
-            kept_share=told.kept_share,
-        )
-        self.keep(event, now)
-        return told
+            self.keep(event, now)
+            return told
 
     def discard(self, run_name: str) -> Sequence[LoggedEvent]:
         """Take back an open run with all that was logged of it, newest first; its charge is again where it was."""

@@ -113,5 +113,5 @@ def adopt(
         else:
             done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
 
-    boxes.bring_back(name, changed_with(folder, declare))
+    boxes.bring_back(name, alongside=changed_with(folder, declare))
     return done

@@ -17,7 +17,7 @@ from monitor.services.recharge_plan import FullPlan, announcement, plan_shelf
 from monitor.store.contracts import DeskStores
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date, datetime, tzinfo
 
     from monitor.records import AnnouncedDay, Appliance, Assessment, Box, PlanDecision, PlanRules, RoomClimate
@@ -91,6 +91,8 @@ class PlanAsked:
     """The person's calendar day at that instant."""
     assessments: Sequence[Assessment]
     """Of all boxes, made at that instant or little before."""
+    logged: object
+    """The stamp of the ledger from before they were made."""
     decisions: Sequence[PlanDecision] = ()
     room_climate: RoomClimate | None = None
 
@@ -100,19 +102,22 @@ def plan_asked(
     shelf: DeclaredShelf,
     as_of: datetime,
     assessments: Sequence[Assessment],
+    *,
+    logged: object,
     decisions: Sequence[PlanDecision],
 ) -> PlanAsked:
     """Return the question for the plan of a shelf as it is declared."""
     today = as_of.astimezone(shelf.timezone).date()
     return PlanAsked(
-        stores, shelf.boxes, shelf.appliances, shelf.plan, as_of, today, assessments, decisions, shelf.room
+        stores, shelf.boxes, shelf.appliances, shelf.plan, as_of, today, assessments, logged, decisions, shelf.room
     )
 
 
 def plan_now(asked: PlanAsked, *, fresh: bool = False) -> FullPlan:
     """Return the plan of now: the one that is kept, where it rests on what is there, else one that is made and kept.
 
-    Where it is made, the days it says are announced. ``fresh`` makes it in any case.
+    Where it is made, the days it says are announced. ``fresh`` makes it in any case. One that was made of what another
+    process has changed meanwhile is neither kept nor announced: it is made anew next time.
     """
     before = _Fingerprint(asked)
     kept = asked.stores.plans.newest()
@@ -122,10 +127,10 @@ def plan_now(asked: PlanAsked, *, fresh: bool = False) -> FullPlan:
         _sources(asked), asked.assessments, decisions=asked.decisions, announced=before.announced
     )  # fmt: skip
     whole = _with_moves_said_before(made, before.of_same_code(kept), asked.today)
-    if _Fingerprint(asked).whole == before.whole:  # else something came meanwhile, and it is made anew next time
+    if still := _still_asked(asked, before):
         days = announcement(whole.plan, asked.assessments, asked.today)
         keep = KeptPlan(before.after(days), before.asked, packed(whole))
-        asked.stores.plans.keep(keep, days, asked.as_of)
+        asked.stores.plans.keep(keep, days, asked.as_of, still)
     return whole
 
 
@@ -147,6 +152,18 @@ def plan_apart(asked: PlanAsked, *, of_the_past: bool = False) -> FullPlan:
     """Return the plan of another question than that of now; it is neither kept nor announced."""
     announced = asked.stores.plan_decisions.announced(asked.as_of if of_the_past else None)
     return plan_shelf(_sources(asked), asked.assessments, decisions=asked.decisions, announced=announced)
+
+
+def _still_asked(asked: PlanAsked, before: _Fingerprint) -> Callable[[], bool] | None:
+    """Return what says whether all that a plan was made of is still what counts; None where it no longer is."""
+
+    def still() -> bool:
+        """What was logged and decided since the boxes were assessed is in no fingerprint made after that."""
+        stores = asked.stores
+        told = stores.ledger.stamp() == asked.logged, tuple(stores.plan_decisions.counting()) == tuple(asked.decisions)
+        return all(told) and _Fingerprint(asked).whole == before.whole
+
+    return still if still() else None
 
 
 class _Fingerprint:

@@ -77,6 +77,8 @@ class Shelf:
     """By which words go out; none: nobody is told anything."""
     recorded_until: datetime | None = None
     """Where the site is a recording, its end: answers hold for that instant instead of the present."""
+    stamp: object = field(default=None, compare=False, repr=False)
+    """Of the shelf file, from before it was read."""
 
     def now(self, clock: datetime) -> datetime:
         """Return the instant that answers hold for: the present, or the end of a recorded site."""
@@ -140,7 +142,8 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
     SettingsError
         With the place in the file, the value found there, and what would be right.
     """
-    return parse_shelf(_content(folder), folder, environment)
+    stamp = shelf_stamp(folder)
+    return replace(parse_shelf(_content(folder), folder, environment), stamp=stamp)
 
 
 def _content(folder: Path) -> bytes:
@@ -167,18 +170,29 @@ def load_shelf_again(before: Shelf) -> Shelf:
     SettingsError
         As ``load_shelf`` does, and where the file is gone or was emptied.
     """
-    content = _content(before.folder)
-    shelf = parse_shelf(content, before.folder)
+    stamp, content = shelf_stamp(before.folder), _content(before.folder)
+    shelf = replace(parse_shelf(content, before.folder), stamp=stamp)
     if not content and shelf != before:
         raise SettingsError(f"{before.folder / SHELF_FILE} is gone or empty. Put back what it said")
     return shelf
+
+
+def shelf_as_it_is(before: Shelf) -> Shelf:
+    """Return a shelf as its file says now, for who had to wait for another command; read only where it was saved since.
+
+    Raises
+    ------
+    SettingsError
+        As ``load_shelf`` does.
+    """
+    return before if shelf_stamp(before.folder) == before.stamp else load_shelf(before.folder)
 
 
 def shelf_stamp(folder: Path) -> object:
     """Return something cheap that is another thing after the shelf file was saved."""
     with contextlib.suppress(OSError):
         status = (folder / SHELF_FILE).stat()
-        return status.st_mtime_ns, status.st_size
+        return status.st_mtime_ns, status.st_size, status.st_ino
     return None
 
 

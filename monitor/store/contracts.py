@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime, timedelta
     from pathlib import Path
@@ -224,14 +224,27 @@ ALONE: AbstractContextManager[None] = nullcontext()
 """Where nothing goes along with a change."""
 
 
+def unchecked() -> None:
+    """Ask for nothing before a change."""
+
+
 class Boxes(Protocol):
     """What boxes are called, and which of them are still on the shelf."""
 
-    def rename(self, old: str, new: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
+    def rename(
+        self,
+        old: str,
+        new: str,
+        at: datetime,
+        *,
+        first: Callable[[], object] = unchecked,
+        alongside: AbstractContextManager[None] = ALONE,
+    ) -> int:
         """Give a box another name in readings, ledger and events, and return how many readings it has.
 
-        All of it in one transaction. ``alongside`` is entered before that is committed: where it raises, nothing was
-        renamed, and where the commit fails, it is told so.
+        All of it in one transaction. ``first`` is called when nobody else can write any more, and nothing has changed
+        yet; ``alongside`` is entered before all is committed. Where one of them raises, nothing was renamed, and where
+        the commit fails, ``alongside`` is told so.
 
         Raises
         ------
@@ -240,11 +253,18 @@ class Boxes(Protocol):
         """
         ...
 
-    def remove(self, name: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
-        """Leave a box out until it reports again, ``alongside`` as in renaming; nothing is deleted."""
+    def remove(
+        self,
+        name: str,
+        at: datetime,
+        *,
+        first: Callable[[], object] = unchecked,
+        alongside: AbstractContextManager[None] = ALONE,
+    ) -> int:
+        """Leave a box out until it reports again, ``first`` and ``alongside`` as in renaming; nothing is deleted."""
         ...
 
-    def bring_back(self, name: str, alongside: AbstractContextManager[None] = ALONE) -> None:
+    def bring_back(self, name: str, *, alongside: AbstractContextManager[None] = ALONE) -> None:
         """Take a box onto the shelf again, ``alongside`` as in renaming."""
         ...
 

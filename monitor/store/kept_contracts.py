@@ -54,11 +54,14 @@ class KeptPlans(Protocol):
         """Return what is kept; None where there is nothing, or it is damaged."""
         ...
 
-    def keep(self, plan: KeptPlan, announced: Iterable[AnnouncedDay], now: datetime) -> bool:
+    def keep(
+        self, plan: KeptPlan, announced: Iterable[AnnouncedDay], now: datetime, still: Callable[[], bool] = lambda: True
+    ) -> bool:
         """Keep a plan in the place of the last one, and the days it says as announced now: both or neither.
 
-        A box that is not among them has no day any more. What was announced before stays readable.
-        False where the file can't be written to at once: nobody waits for this.
+        A box that is not among them has no day any more. What was announced before stays readable. ``still`` is asked
+        when nobody else can write: whether the plan is that of now. False where it isn't, or where the file can't be
+        written to at once: nobody waits for this.
         """
         ...
 

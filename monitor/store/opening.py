@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
-from monitor.errors import StoreBusyError, StoreError
+from monitor.errors import OlderStoreError, StoreBusyError, StoreError
+from monitor.store.listener_lock import listeners
 from monitor.store.sqlite.alerts import SqliteAlerts
 from monitor.store.sqlite.announcements import SqliteAnnouncements
 from monitor.store.sqlite.boxes import SqliteBoxes
@@ -38,6 +40,7 @@ __all__ = [
     "forward_readings",
     "look_at_forwarding",
     "open_stores",
+    "open_to_read",
     "require_begun",
     "restore_backup",
     "watch",
@@ -112,6 +115,52 @@ def open_stores(
             SqliteAnnouncements(file),
             SqliteAlerts(file),
         )
+
+
+@contextmanager
+def open_to_read(
+    database: Path,
+    *,
+    influx: InfluxAddress | None = None,
+    report: Callable[[str], None] = lambda _: None,
+    tell: Callable[[str], None],
+    now: datetime,
+) -> Iterator[Stores]:
+    """Open both stores of a site to read; the file of an older siccast is brought up to date before.
+
+    That is done as by whoever writes: by one process alone, all or nothing, a copy beside the file first. ``tell`` is
+    told of it. A listener that is at work is not upgraded under: one of the older version would stop, and one that has
+    just started does it itself.
+
+    Raises
+    ------
+    StoreError
+        As ``open_stores`` does; an ``OlderStoreError`` where the file can't be brought up to date now.
+    """
+    with ExitStack() as stack:
+        opening = partial(open_stores, database, influx=influx, read_only=True, report=report)
+        try:
+            stores = stack.enter_context(opening())
+        except OlderStoreError:
+            _upgrade(database, tell, now)
+            stores = stack.enter_context(opening())
+        yield stores
+
+
+def _upgrade(database: Path, tell: Callable[[str], None], now: datetime) -> None:
+    at_work = next((one for one in listeners(database.parent) if one.at_work), None)
+    if at_work is not None:
+        raise OlderStoreError(
+            f"{database} is from an older siccast, and process {at_work.process} listens on it. Restart that "
+            "`siccast listen`: it upgrades the database and keeps a copy beside it. If it has just started, wait"
+        )
+    try:
+        Database(database, report=tell, now=now).close()
+    except StoreBusyError as error:
+        raise OlderStoreError(
+            f"{database} is from an older siccast and can't be upgraded now: {error}. Its owner can do it by `siccast"
+            " boxes`"
+        ) from error
 
 
 def watch(database: Path) -> Watch:

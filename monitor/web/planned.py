@@ -26,8 +26,9 @@ def shown_plan(
     shelf: Shelf,
     answers: Sequence[Assessment],
     as_of: datetime,
-    decisions: Sequence[PlanDecision],
     *,
+    logged: object,
+    decisions: Sequence[PlanDecision],
     make: bool = True,
 ) -> ShownPlan | None:
     """Return ``plan_to_show`` of a shelf."""
@@ -35,7 +36,7 @@ def shown_plan(
     from monitor.services.plan_to_show import plan_to_show  # noqa: PLC0415 -- as above
 
     with _ONE_AT_A_TIME, open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        return plan_to_show(plan_asked(stores, shelf, as_of, answers, decisions), make=make)
+        return plan_to_show(plan_asked(stores, shelf, as_of, answers, logged=logged, decisions=decisions), make=make)
 
 
 def plan_beside(shelf: Shelf, over: threading.Event) -> None:

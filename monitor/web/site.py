@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http import HTTPStatus
@@ -45,21 +46,27 @@ class ShelfFile:
     """The shelf as its file says; read anew after it was saved. Where it can't be read, the last one counts."""
 
     def __init__(self, shelf: Shelf) -> None:
-        self._shelf, self._stamp = shelf, shelf_stamp(shelf.folder)
+        self._shelf, self._stamp = shelf, shelf.stamp
+        self._one_at_a_time = threading.Lock()
         self.fault = ""
         """What is wrong with the file as it is now."""
 
     @property
     def now(self) -> Shelf:
-        """Return the shelf as it is declared now."""
-        stamp = shelf_stamp(self._shelf.folder)
-        if stamp != self._stamp:
-            self._stamp = stamp
-            try:
-                self._shelf, self.fault = load_shelf_again(self._shelf), ""
-            except SettingsError as error:
-                self.fault = str(error)
+        """Return the shelf as it is declared now; who asks while it is read waits for that."""
+        if shelf_stamp(self._shelf.folder) != self._stamp:
+            with self._one_at_a_time:
+                stamp = shelf_stamp(self._shelf.folder)
+                if stamp != self._stamp:
+                    self._read(stamp)
         return self._shelf
+
+    def _read(self, stamp: object) -> None:
+        try:
+            self._shelf, self.fault = load_shelf_again(self._shelf), ""
+        except SettingsError as error:
+            self.fault = str(error)
+        self._stamp = stamp
 
 
 @dataclass(eq=False)
@@ -129,6 +136,17 @@ class Site:
             yield stores
         self.keeper.look_soon()
         self.keeper.carry_on_now()
+
+    @contextmanager
+    def writing_of(self, box: str) -> Iterator[Stores]:
+        """Open the stores for a deed on a box, as the only one who writes until it has landed.
+
+        Another device or command may have renamed the box since its page was shown.
+        """
+        with self.writing() as stores, stores.events.transaction():
+            if box not in {each.name for each in self.shelf.boxes} | stores.readings.latest(removed=True).keys():
+                raise self.not_found(say("There is no box of this name."))
+            yield stores
 
     def desk(self, stores: Stores) -> Desk:
         """Return the recharge desk, which checks each deed before it is kept."""

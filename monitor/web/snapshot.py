@@ -9,7 +9,7 @@ import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from monitor.planning.urgency import worst_first
 from monitor.records import ROOM, Reading, ReadingSeries
 from monitor.services import assess
 from monitor.services.supposing import supposing
-from monitor.store.opening import open_stores
+from monitor.store.opening import open_stores, open_to_read
 from monitor.texts import say
 from monitor.web.drawing import NEARLY_ALL
 from monitor.web.planned import plan_beside, shown_plan
@@ -75,6 +75,8 @@ class Snapshot:
     """Why this is not the newest state, where it is not."""
     assessed_at: datetime | None = None
     """The instant of the answers, where newer readings were put in since."""
+    logged: object = None
+    """The stamp of the ledger from before the answers were made."""
 
     @property
     def has_doubts(self) -> bool:
@@ -100,6 +102,7 @@ def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = l
     start = as_of - timedelta(days=HISTORY_DAYS)
     said: list[str] = []
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
+        logged = stores.ledger.stamp()
         answers = assess.assess(
             stores.readings,
             stores.ledger,
@@ -115,7 +118,7 @@ def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = l
         room = stores.readings.latest(before=as_of).get(ROOM)
         decisions = stores.plan_decisions.counting()
     ordered, reservation = tuple(worst_first(answers)), said[0] if said else ""
-    taken = Snapshot(as_of, ordered, recent, highest, room, decisions=decisions, reservation=reservation)
+    taken = Snapshot(as_of, ordered, recent, highest, room, decisions=decisions, reservation=reservation, logged=logged)
     return planned(shelf, taken)
 
 
@@ -156,7 +159,9 @@ def _nearly_highest(series: ReadingSeries) -> float:
 
 def planned(shelf: Shelf, snapshot: Snapshot, *, make: bool = True) -> Snapshot:
     """Return a snapshot with the plan of its boxes; as it is, where none is kept and it is not to ``make`` one."""
-    shown = shown_plan(shelf, snapshot.answers, snapshot.as_of, snapshot.decisions, make=make)
+    shown = shown_plan(
+        shelf, snapshot.answers, snapshot.as_of, logged=snapshot.logged, decisions=snapshot.decisions, make=make
+    )
     if shown is None:
         return snapshot
     return replace(snapshot, plan=shown.plan, full_plan=shown.full_plan, plan_is_due=shown.is_due)
@@ -172,10 +177,17 @@ def plan_due(shelf: Shelf, snapshot: Snapshot, over: threading.Event, *, make: b
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
-    """Return something cheap that changes when there is something new to assess, and every hour all the same."""
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    """Return something cheap that changes when there is something new to assess, and every hour all the same.
+
+    Nothing is read before it, so after an upgrade of siccast the database is brought up to date here.
+    """
+    with open_to_read(shelf.database_path, influx=shelf.influx, tell=_log.warning, now=clock) as stores:
         newest = tuple(sorted((name, reading.at) for name, reading in stores.readings.latest().items()))
         return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp(), stores.plan_decisions.stamp()
+
+
+def _plan_of(snapshot: Snapshot) -> dict[str, Any]:
+    return {name: getattr(snapshot, name) for name in ("plan", "full_plan", "plan_is_due", "decisions")}
 
 
 class _Wanted(Enum):
@@ -263,11 +275,12 @@ class Keeper:
             self.changed()
 
     async def _assess(self, clock: datetime) -> None:
-        begun = time.monotonic()
+        begun, before = time.monotonic(), self.newest
         self.is_assessing = True
         try:
             taken = await asyncio.to_thread(self._take, clock)
             async with self._one_at_a_time:
+                taken = self._as_decided_meanwhile(taken, before)
                 self.newest = await asyncio.to_thread(self._carried, taken)
         except BaseException:
             self._seen = None
@@ -296,8 +309,7 @@ class Keeper:
             while wanted is not None and self.newest is not None:
                 self._plan_again = None
                 made = await asyncio.to_thread(self._plan, self.newest, wanted)
-                if self.newest is not None and tuple(self.newest.decisions) == tuple(made.decisions):
-                    await self._show_plan(made)
+                await self._show_plan(made, is_new_decision=False)
                 wanted = self._plan_again
 
     def show_plan(self, made: Snapshot) -> None:
@@ -306,23 +318,29 @@ class Keeper:
             with contextlib.suppress(TimeoutError):
                 asyncio.run_coroutine_threadsafe(self._show_plan(made), self._loop).result(_PATIENCE_S)
 
-    async def _show_plan(self, made: Snapshot) -> None:
+    async def _show_plan(self, made: Snapshot, *, is_new_decision: bool = True) -> None:
         async with self._one_at_a_time:
             before = self.newest
-            if before is not None:
+            if before is not None and (is_new_decision or tuple(before.decisions) == tuple(made.decisions)):
                 self.newest = await asyncio.to_thread(self._with_plan, before, made)
         if self.newest is not before:
             self.changed()
 
     def _with_plan(self, snapshot: Snapshot, made: Snapshot) -> Snapshot:
         """Return what was learned meanwhile with a plan that was made beside it."""
-        names = ("plan", "full_plan", "plan_is_due", "decisions")
-        other = {name: getattr(made, name) for name in names}
-        if all(getattr(snapshot, name) == value for name, value in other.items()):
+        other = _plan_of(made)
+        if other == _plan_of(snapshot):
             return snapshot
         with_plan = replace(snapshot, **other)
         self.prepare(with_plan)
         return with_plan
+
+    def _as_decided_meanwhile(self, taken: Snapshot, before: Snapshot | None) -> Snapshot:
+        """Return what was assessed, with the plan of what was decided after that had begun, until it is in a look."""
+        newest = self.newest
+        if newest is None or before is None or tuple(taken.decisions) != tuple(before.decisions):
+            return taken
+        return taken if tuple(newest.decisions) == tuple(before.decisions) else replace(taken, **_plan_of(newest))
 
     async def carry_on(self) -> None:
         """Put what was shown since into the newest snapshot, and see to it that what says more is assessed."""

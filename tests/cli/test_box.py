@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from typer.testing import Result
 
+from monitor.cli.site import publish
 from monitor.errors import SettingsError
 from monitor.feed.decode import Decoder
+from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
-from monitor.records import OWN_FEED, EntryKind, LedgerEntry, RawMessage, Reading
+from monitor.records import OWN_FEED, BrokerAddress, EntryKind, LedgerEntry, RawMessage, Reading
 from monitor.settings import load_shelf, shelf_edit
 from monitor.settings.shelf_removed import bring_box_back, removed_boxes
 from monitor.store.opening import open_stores
@@ -327,23 +329,47 @@ def test_a_removed_box_that_reports_again_is_said(run: Callable[..., Result], sh
     assert "a(b): seen, not declared" in run("check", exit_code=3).stdout
 
 
-@pytest.mark.broker
-def test_the_outlook_under_the_old_name_is_taken_back(run: Callable[..., Result], shelf: Path, mosquitto: Any) -> None:
-    from monitor.feed.mqtt import MqttFeed
-    from monitor.records import BrokerAddress
-
+def declare_broker(shelf: Path, mosquitto: Any) -> None:
     with (shelf / "shelf.toml").open("a") as text:
         text.write(f'\n[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\n')
+
+
+def retained_outlooks(mosquitto: Any) -> set[str]:
+    """Return the topics of the outlooks that are retained, once the broker has answered something asked after them."""
+    address = BrokerAddress("127.0.0.1", mosquitto.port, client_id="new")
+    topics: set[str] = set()
+    with MqttFeed(address, ["siccast/1/+/+/outlook", "last"], clock=utc_now) as feed:
+        feed.connect()
+        feed.send("last", b"", retain=False)
+        while "last" not in topics:
+            topics |= {message.topic for message in feed.receive(1.0)}
+    return topics - {"last"}
+
+
+@pytest.mark.broker
+def test_an_outlook_that_is_sent_while_its_box_is_renamed_is_taken_back(
+    run: Callable[..., Result], shelf: Path, mosquitto: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    declare_broker(shelf, mosquitto)
+    usual, left = publish.ask, ["left"]
+
+    def ask(*told: Any, **how: Any) -> Any:
+        asked = usual(*told, **how)
+        run("box", "rename", left.pop(), "other")
+        return asked
+
+    monkeypatch.setattr(publish, "ask", ask)
+    run("publish")
+    assert retained_outlooks(mosquitto) == {"siccast/1/attic/right/outlook"}
+
+
+@pytest.mark.broker
+def test_the_outlook_under_the_old_name_is_taken_back(run: Callable[..., Result], shelf: Path, mosquitto: Any) -> None:
+    declare_broker(shelf, mosquitto)
     run("publish")
     run("box", "rename", "left", "other")
     run("publish")
-    topics = set()
-    with MqttFeed(
-        BrokerAddress("127.0.0.1", mosquitto.port, client_id="new"), ["siccast/1/+/+/outlook"], clock=utc_now
-    ) as feed:
-        while len(topics) < 2:
-            topics |= {message.topic for message in feed.receive(1.0)}
-    assert topics == {"siccast/1/attic/other/outlook", "siccast/1/attic/right/outlook"}
+    assert retained_outlooks(mosquitto) == {"siccast/1/attic/other/outlook", "siccast/1/attic/right/outlook"}
     mosquitto.stop()
     told = run("box", "rename", "other", "left").output
     assert "send an empty retained message to siccast/1/attic/other/outlook" in told

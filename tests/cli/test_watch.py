@@ -15,6 +15,7 @@ import pytest
 from alert_servers import Hook
 from made_up import AS_OF
 
+from monitor.cli.site import watch
 from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import BrokerAddress
@@ -46,6 +47,24 @@ def test_once_says_each_alert_once_and_the_same_as_today(told: Path, hook: Hook,
     posted = [post.content["words"][0] for post in hook.posts]
     assert [(w["box"], w["matter"], w["text"]) for w in posted] == [(w["box"], w["matter"], w["text"]) for w in today]
     assert {post.content["site"] for post in hook.posts} == {"attic"}
+
+
+def test_what_was_declared_while_boxes_were_looked_at_is_not_told_as_it_was(
+    told: Path, hook: Hook, siccast: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual, left = watch.ask, ["stray"]
+
+    def ask(*words: Any, **how: Any) -> Any:
+        asked = usual(*words, **how)
+        if left:
+            assert siccast("adopt", left.pop()).exit_code == 0
+        return asked
+
+    monkeypatch.setattr(watch, "ask", ask)
+    siccast("watch", "--once")
+    posted = [word for post in hook.posts for word in post.content["words"]]
+    assert [word["text"] for word in posted if "adopt" in word["text"]] == []
+    assert "empty" in {word["box"] for word in posted}, "all else is told"
 
 
 def test_what_stands_and_who_has_heard_it(told: Path, siccast: Callable[..., Any]) -> None:

@@ -8,6 +8,7 @@ from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from made_up import AS_OF, assessment_of, due_in
@@ -70,8 +71,9 @@ class Shelf:
     def asked(self, **other: object) -> PlanAsked:
         boxes = [assessment_of("pla", due_in(9)), assessment_of("pa", due_in(30))]
         asked = PlanAsked(
-            self.stores, [one.box for one in boxes], [Appliance("oven")], PlanRules(), AS_OF, TODAY, boxes
-        )
+            self.stores, [one.box for one in boxes], [Appliance("oven")], PlanRules(), AS_OF, TODAY, boxes,
+            self.stores.ledger.stamp(), tuple(self.stores.plan_decisions.counting()),
+        )  # fmt: skip
         return replace(asked, **other)  # type: ignore[arg-type]
 
     def is_kept(self, **other: object) -> bool:
@@ -109,7 +111,6 @@ def test_what_a_person_changes_is_planned_for_at_once(shelf: Shelf) -> None:
         "appliances": [Appliance("oven"), Appliance("microwave", "microwave")],
         "rules": PlanRules(weekdays=(2,)),
         "room_climate": RoomClimate(21.0, 0.5),
-        "decisions": [PlanDecision(DecisionKind.moved, SOON, "pla", decision_id=1)],
     }
     for name, other in others.items():
         plan_now(asked)
@@ -121,6 +122,10 @@ def test_what_a_person_changes_is_planned_for_at_once(shelf: Shelf) -> None:
 
 def _log(stores: Stores) -> None:
     stores.ledger.log(LedgerEntry(EntryKind.opening, "pla", AS_OF), AS_OF)
+
+
+def _decide(stores: Stores) -> None:
+    stores.plan_decisions.keep(PlanDecision(DecisionKind.moved, SOON, "pla"), AS_OF)
 
 
 def _at_desk(stores: Stores) -> None:
@@ -137,12 +142,35 @@ def _learn(stores: Stores) -> None:
     stores.outlooks.keep([(KeptOutlook("pla", AS_OF, b"more readings", b"", b""), None)], ["pla"])
 
 
-@pytest.mark.parametrize("happens", [_log, _at_desk, _announce, _learn])
+@pytest.mark.parametrize("happens", [_log, _decide, _at_desk, _announce, _learn])
 def test_what_happens_in_the_stores_is_planned_for(shelf: Shelf, happens: Callable[[Stores], None]) -> None:
     plan_now(shelf.asked())
     assert shelf.is_kept()
     with open_stores(shelf.path) as stores:
         happens(stores)
+    assert not shelf.is_kept()
+    assert shelf.is_kept()
+
+
+@pytest.mark.parametrize("happens", [_log, _decide])
+def test_a_plan_that_another_process_has_overtaken_is_neither_kept_nor_announced(
+    shelf: Shelf, happens: Callable[[Stores], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By what is logged after the boxes were assessed, or decided at the very last."""
+    asked = shelf.asked()
+    usual = kept_plan.announcement
+
+    def announcement(*told: Any) -> Any:
+        with open_stores(shelf.path) as stores:
+            happens(stores)
+        return usual(*told)
+
+    monkeypatch.setattr(kept_plan, "announcement", announcement)
+    assert plan_now(asked).plan.days
+    monkeypatch.undo()
+    monkeypatch.setattr(kept_plan, "plan_shelf", shelf.planner)
+    assert plan_now(asked).plan.days, "asked before that happened"
+    assert (shelf.stores.plans.newest(), shelf.stores.plan_decisions.announced()) == (None, {})
     assert not shelf.is_kept()
     assert shelf.is_kept()
 

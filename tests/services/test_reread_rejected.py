@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 from monitor.feed.decode import Decoder
 from monitor.records import OWN_FEED, FeedSpec, RawMessage, SensorMove, ValueAt
@@ -31,7 +33,10 @@ def take(stores: Stores, told: object, arrived_at: datetime, topic: str = OWN, *
 
 
 def again(stores: Stores, *feeds: FeedSpec, moves: tuple[SensorMove, ...] = ()) -> RereadCounts:
-    return try_again(stores.readings, stores.ledger, (OWN_FEED, *feeds), site="attic", moves=moves, now=NOW)
+    return try_again(
+        stores.readings, stores.ledger, (OWN_FEED, *feeds),
+        site="attic", moves=moves, now=NOW, alone=stores.events.transaction,
+    )  # fmt: skip
 
 
 def reading(minutes: float, **more: object) -> dict[str, object]:
@@ -54,6 +59,33 @@ def test_what_a_wrong_clock_took_for_the_future_comes_in(stores: Stores) -> None
     assert stores.ledger.rejected() == []
     assert stores.ledger.rejected_count() == 5, "ever"
     assert again(stores) == RereadCounts()
+
+
+def test_two_who_try_again_at_once_take_in_what_has_no_time_once(stores: Stores) -> None:
+    """The other waits until the first has stored what it read: it is begun in between, and has to wait."""
+    for minutes in range(3):
+        take(stores, {"t": 21.0 + minutes, "h": 17.0}, NOW - timedelta(minutes=10 - minutes), "porch/box7")
+    path = stores.upkeep.path
+    refused: list[str] = []
+    usual = stores.ledger.rejected_from
+
+    def rejected_from(*told: Any) -> Any:
+        messages = usual(*told)
+        with open_stores(path) as other, sqlite3.connect(path, timeout=0.0) as held:
+            try:
+                held.execute("BEGIN IMMEDIATE")
+            except sqlite3.OperationalError as error:
+                refused.append(str(error))
+            else:
+                held.execute("ROLLBACK")
+                again(other, PORCH)
+        return messages
+
+    beside = SimpleNamespace(readings=stores.readings, ledger=SimpleNamespace(rejected_from=rejected_from))
+    beside.events = stores.events
+    assert again(beside, PORCH).new == 3  # type: ignore[arg-type]
+    assert set(refused) == {"database is locked"}
+    assert stores.readings.count() == 3
 
 
 def test_what_is_still_wrong_stays_as_it_was(stores: Stores) -> None:

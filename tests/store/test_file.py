@@ -17,6 +17,7 @@ from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.store.opening import open_stores
 from monitor.store.sqlite import connection as connection_module
+from monitor.store.sqlite.copies import create_privately
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
 from tests.reliability.trouble import remount, small_disk
 
@@ -120,6 +121,24 @@ def test_a_database_locked_by_another_process(tmp_path: Path, monkeypatch: pytes
         holder.execute("ROLLBACK")
         holder.close()
         assert stores.readings.add(readings()) == 100
+
+
+def test_two_that_begin_a_database_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One reads the new file while the other turns the log on, for which SQLite would not wait."""
+    path, tried = tmp_path / "siccast.sqlite3", []
+    create_privately(path)
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM sqlite_master").fetchone()
+
+        def meanwhile(pause_s: float) -> None:
+            tried.append(pause_s)
+            other.execute("ROLLBACK")
+
+        monkeypatch.setattr(connection_module.time, "sleep", meanwhile)
+        with open_stores(path) as stores:
+            assert stores.readings.add(readings()) == 100
+    assert len(tried) == 1
 
 
 def test_a_folder_that_can_not_be_made(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from monitor.presentation.clock import utc_now
 from monitor.records import HalfReading, InfluxAddress, Mark, Quantity, Reading, ReadingSource, Rejection
 from monitor.store.influx.outbox import Outbox
 from monitor.store.opening import Stores, open_stores
+from monitor.store.sqlite import readings as readings_module
 from monitor.store.sqlite.connection import Database
 from tests.store.influx_fake import InfluxFake
 
@@ -225,6 +226,34 @@ def test_halves_are_kept_with_the_readings(stores: Stores) -> None:
     assert stores.readings.halves() == [half]
     stores.readings.add([], halves=[])
     assert stores.readings.halves() == []
+
+
+def test_a_reading_that_comes_between_the_two_questions_for_values_and_marks(
+    stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its mark is no mark of another reading."""
+    stores.readings.add([made(0), made(1)])
+    usual, left = readings_module.as_columns, [made(0.5, marks=Mark.step.bit), made(2, marks=Mark.step.bit)]
+
+    def as_columns(rows: Any) -> Any:
+        columns = usual(rows)
+        if left:
+            stores.readings.add([left.pop(), left.pop()])
+        return columns
+
+    monkeypatch.setattr(readings_module, "as_columns", as_columns)
+    assert not stores.readings.series("box1").marks.any()
+    assert stores.readings.series("box1").marks.tolist() == [0, Mark.step.bit, 0, Mark.step.bit]
+
+
+def test_what_was_withdrawn_while_it_was_screened_is_not_marked(stores: Stores) -> None:
+    stores.readings.add([made(0), made(1), made(2)])
+    seen = stores.readings.series("box1")
+    stores.imports.withdraw_span("box1", made(1).at, None, utc_now())
+    stores.readings.mark(replace(seen, marks=np.full(3, Mark.stuck.bit, dtype=np.uint16)))
+    assert stores.readings.series("box1").marks.tolist() == [Mark.stuck.bit]
+    stores.imports.restore(1)
+    assert stores.readings.series("box1").marks.tolist() == [Mark.stuck.bit, 0, 0]
 
 
 def test_marks_can_be_replaced(stores: Stores) -> None:

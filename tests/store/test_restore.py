@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -65,6 +66,40 @@ def test_a_restore_under_a_running_writer_goes_on_in_what_was_restored(path: Pat
     assert (held(path, "another"), held(path, "later")) == (5, 5)
     with open_stores(path) as stores:
         assert stores.upkeep.faults() == []
+
+
+def happens_after_the_first_copy(monkeypatch: pytest.MonkeyPatch, happens: Callable[[], object]) -> None:
+    """Stand between the copy of what was there and its replacement, once."""
+    usual, left = restoring.write_copy, [happens]
+
+    def write_copy(source: sqlite3.Connection, copy: Path) -> None:
+        usual(source, copy)
+        if "before-restore" in copy.name and left:
+            left.pop()()
+
+    monkeypatch.setattr(restoring, "write_copy", write_copy)
+
+
+def test_what_a_listener_stores_while_the_old_state_is_copied_stays_too(
+    path: Path, backup: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with open_stores(path) as listener:
+        happens_after_the_first_copy(monkeypatch, lambda: listener.readings.add(readings(7, box="meanwhile")))
+        kept = restore_backup(path, backup)
+    assert kept is not None
+    assert (held(kept), held(kept, "meanwhile")) == (100, 7)
+    assert (held(path), held(path, "meanwhile")) == (50, 0)
+
+
+def test_two_restores_at_once_keep_what_was_there_before_both(
+    path: Path, backup: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    others: list[Path | None] = []
+    happens_after_the_first_copy(monkeypatch, lambda: others.append(restore_backup(path, backup)))
+    kept = restore_backup(path, backup)
+    assert kept is not None
+    assert others[0] not in (None, kept)
+    assert sorted(held(each) for each in (kept, *others) if each) == [50, 100]
 
 
 def test_a_reader_sees_all_of_the_old_or_all_of_the_new(path: Path, backup: Path) -> None:

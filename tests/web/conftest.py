@@ -15,7 +15,7 @@ from playwright.sync_api import Browser
 from shelf_fixtures import run, siccast, site, stub
 
 from monitor.presentation.texts import Texts
-from monitor.web import rendering
+from monitor.web import rendering, snapshot
 
 __all__ = ["run", "siccast", "site", "stub"]
 
@@ -46,6 +46,14 @@ def compiled_templates() -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(rendering, "_templates", templates)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def patient_answers() -> Iterator[None]:
+    """Let the answer to a deed wait until pages have it, however busy the machine: a test asks for the next at once."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(snapshot, "_PATIENCE_S", 60.0)
         yield
 
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 import html
 import re
 import shutil
+import sqlite3
+import threading
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -25,9 +28,11 @@ from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, ReadingSource
 from monitor.records.alerts import Alert, AlertKind, StandingAlert
 from monitor.records.desk_events import ChargeMoved, ChargePortioned, LotBought
-from monitor.settings import Shelf, load_shelf
+from monitor.settings import Shelf, load_shelf, load_shelf_again, shelf_stamp
 from monitor.store.opening import open_stores
+from monitor.web import site as web_site
 from monitor.web.box.deeds import in_page_words
+from monitor.web.site import ShelfFile, Site
 
 AT = "2026-03-03T10:00"
 """Before the readings of the made-up shelf end."""
@@ -491,3 +496,76 @@ def test_a_word_is_heard_on_the_page_of_its_box(made: Path, tmp_path: Path) -> N
         assert {one.alert.box: one.heard_at is not None for one in stores.alerts.standing()} == {
             "soon": True, "later": False,
         }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("address", "form"),
+    [
+        ("/box/soon/log", {"deed": "opening", "when": "now"}),
+        ("/box/soon/log", {"deed": "reading", "when": "now", "humidity": "20", "temperature": "21"}),
+        ("/plan/skip", {"box": "soon", "on": "2026-03-20"}),
+        ("/plan/done/later", {"box": "soon", "on": "2026-03-04"}),
+    ],
+)
+def test_a_deed_on_a_box_that_is_renamed_just_then_is_refused_and_not_kept_under_its_old_name(
+    web: Web, address: str, form: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another command renames it once the form is read and before the deed has the database for itself."""
+    usual, left = Site.writing, [("box", "rename", "soon", "later")]
+
+    def writing(site: Site) -> Any:
+        while left:
+            words = ["--shelf", str(web.shelf.folder), *left.pop()]
+            assert CliRunner().invoke(app, words).exit_code == 0
+        return usual(site)
+
+    before = everything_kept(web.shelf)
+    monkeypatch.setattr(Site, "writing", writing)
+    answer = web.client.post(address, data={"token": web.token, **form})
+    assert (left, answer.status_code) == ([], 404), said(answer)
+    assert "There is no box of this name." in said(answer)
+    assert everything_kept(web.shelf) == {tuple("later" if word == "soon" else word for word in row) for row in before}
+
+
+def everything_kept(shelf: Shelf) -> set[tuple[object, ...]]:
+    """Return the boxes of all entries but notes, readings and decisions, each with what tells one from another."""
+    with closing(sqlite3.connect(f"file:{shelf.database_path}?mode=ro", uri=True)) as connection:
+        return {
+            row
+            for question in (
+                "SELECT box, entry_id, kind FROM ledger WHERE kind <> 'note'",
+                "SELECT name, at_ms FROM readings JOIN boxes USING (box_id)",
+                "SELECT box, decision_id, kind FROM plan_decisions",
+            )
+            for row in connection.execute(question)
+        }
+
+
+def test_who_asks_while_the_shelf_file_is_read_anew_gets_what_it_says_now(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not what it said before; and what was read last is what stays."""
+    (tmp_path / "shelf.toml").write_text("[boxes.old]\n", encoding="utf-8")
+    file, usual = ShelfFile(load_shelf(tmp_path, {})), load_shelf_again
+    reading, asked, go_on = threading.Event(), threading.Event(), threading.Event()
+
+    def slowly(before: Shelf) -> Shelf:
+        reading.set()
+        go_on.wait()
+        return usual(before)
+
+    def noticed(folder: Path) -> object:
+        if reading.is_set():
+            asked.set()
+        return shelf_stamp(folder)
+
+    monkeypatch.setattr(web_site, "load_shelf_again", slowly)
+    monkeypatch.setattr(web_site, "shelf_stamp", noticed)
+    (tmp_path / "shelf.toml").write_text("[boxes.another]\n", encoding="utf-8")
+    with ThreadPoolExecutor(2) as threads:
+        first = threads.submit(lambda: file.now)
+        reading.wait()
+        second = threads.submit(lambda: file.now)
+        asked.wait()
+        go_on.set()
+    assert [[box.name for box in each.result().boxes] for each in (first, second)] == [["another"], ["another"]]

@@ -20,6 +20,7 @@ import pytest
 from conftest import require_program
 from in_process import InProcess, in_process
 from shelf_made_up import keeper_by_hand, make_shelf
+from starlette.responses import Response
 from typer.testing import CliRunner
 
 from monitor.cli.app import app as command
@@ -370,6 +371,24 @@ def test_a_damaged_secret_is_one_line(folder: Path, content: str) -> None:
     code, said = run(folder, "serve", "--port", "0")
     assert code == 1
     assert "Delete it and run `siccast page-password` again" in said
+
+
+def test_all_who_sign_out_at_once_are_signed_out(folder: Path) -> None:
+    """Each on a page process of its own; a session that is forgotten to be ended would hold for its month."""
+    SecretFile(folder).keep(Secret())
+    sessions, begin = [f"session{number}" for number in range(8)], threading.Barrier(8)
+
+    def sign_out(session: str) -> None:
+        access = Access(SecretFile(folder))
+        begin.wait()
+        access.end(session, Response())
+
+    threads = [threading.Thread(target=sign_out, args=(session,)) for session in sessions]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert set(SecretFile(folder).read().ended) == set(sessions)
 
 
 def test_a_secret_that_others_may_read_is_refused(folder: Path) -> None:

@@ -277,3 +277,64 @@ def test_a_plan_that_is_due_follows_while_all_else_goes_on(*, is_decided_meanwhi
     assert shown.highest == 2.0
     assert shown.plan == (theirs if is_decided_meanwhile else whole)
     assert not shown.plan_is_due
+
+
+SKIPPED = (PlanDecision(DecisionKind.skip, date(2026, 3, 7), "pla", decision_id=1),)
+DECIDED = RechargePlan("oven", (), {"pla": "You skip it."})
+
+
+def test_what_is_decided_while_all_is_assessed_stays_shown() -> None:
+    """That look had begun before, so it knows nothing of it; the next one does."""
+    begun, go_on, known = threading.Event(), threading.Event(), [()]
+    go_on.set()
+
+    def take(clock: datetime) -> Snapshot:
+        decisions = known[0]
+        begun.set()
+        go_on.wait()
+        plan = DECIDED if decisions else RechargePlan("oven", ())
+        return Snapshot(clock, (), plan=plan, decisions=decisions)
+
+    async def run() -> list[Snapshot | None]:
+        stamps: list[object] = [1]
+        keeper = keeper_of(take, stamps)
+        await keeper.renew()
+        begun.clear()
+        go_on.clear()
+        stamps[0] = 2
+        look = asyncio.create_task(keeper.renew())
+        await asyncio.to_thread(begun.wait)
+        known[0] = SKIPPED
+        assert keeper.newest is not None
+        await keeper._show_plan(replace(keeper.newest, plan=DECIDED, decisions=SKIPPED))
+        go_on.set()
+        await look
+        shown = [keeper.newest]
+        stamps[0], known[0] = 3, ()
+        await keeper.renew()
+        return [*shown, keeper.newest]
+
+    after, undone = asyncio.run(run())
+    assert after is not None
+    assert (after.plan, tuple(after.decisions)) == (DECIDED, SKIPPED)
+    assert undone is not None
+    assert (undone.plan, undone.decisions) == (RechargePlan("oven", ()), ()), "undone before the next look"
+
+
+def test_a_plan_that_waits_for_its_turn_does_not_replace_that_of_a_later_decision() -> None:
+    async def run() -> Snapshot | None:
+        keeper = keeper_of(lambda clock: Snapshot(clock, ()), [1])
+        keeper._plan = lambda snapshot, _: replace(snapshot, plan=RechargePlan("oven", ()))
+        await keeper.renew()
+        async with keeper._one_at_a_time:
+            planning = asyncio.create_task(keeper._plan_anew(make=True))
+            while not keeper._one_at_a_time._waiters:  # until it has made its plan and waits
+                await asyncio.sleep(0)
+            assert keeper.newest is not None
+            keeper.newest = replace(keeper.newest, plan=DECIDED, decisions=SKIPPED)
+        await planning
+        return keeper.newest
+
+    shown = asyncio.run(run())
+    assert shown is not None
+    assert (shown.plan, shown.decisions) == (DECIDED, SKIPPED)

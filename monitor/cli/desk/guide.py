@@ -170,7 +170,7 @@ def _into_boxes(it: DeskSession, charge: str) -> None:
 
 
 def _put(it: DeskSession, split: ChargeSplit | None, name: str, box: str, sure: bool) -> LedgerEntry:
-    with it.desk.stores.events.transaction():
+    with it.alone():
         if split is not None:
             it.desk.keep(split, it.clock())
         return it.desk.put(name, box, it.clock(), confirmed=sure)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import open_to_write
+from monitor.cli.session import alone, open_to_read, open_to_write
 from monitor.errors import SiccastError, UnconfirmedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from monitor.presentation.wording import Wording
     from monitor.records.desk_events import DeskEvent
     from monitor.settings import Shelf
+    from monitor.store.opening import Stores
 
 At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {moments.MOMENTS}. Default: now.")]
 Sure = Annotated[bool, typer.Option("--sure", help="Save it although it looks wrong or unwise.")]
@@ -43,8 +44,17 @@ ChargeName = Annotated[str, typer.Argument(metavar="CHARGE", help="Name of the c
 class DeskSession:
     """A shelf with its desk and the instant a command speaks of."""
 
-    def __init__(self, shelf: Shelf, desk: Desk, at: datetime) -> None:
-        self.shelf, self.desk, self.at = shelf, desk, at
+    def __init__(self, shelf: Shelf, stores: Stores, at: datetime) -> None:
+        self.shelf, self.at, self._stores = shelf, at, stores
+        self.desk = _desk(shelf, stores)
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Be the only one who writes in the body, at the desk of the shelf as it is declared then."""
+        with alone(self.shelf, self._stores) as shelf:
+            if shelf is not self.shelf:
+                self.shelf, self.desk = shelf, _desk(shelf, self._stores)
+            yield
 
     @property
     def wording(self) -> Wording:
@@ -72,6 +82,12 @@ class DeskSession:
         return f"To undo: `siccast lot undo {newest.event_id}`"
 
 
+def _desk(shelf: Shelf, stores: Stores) -> Desk:
+    from monitor.desk import Desk
+
+    return Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
+
+
 def in_command_words(error: SiccastError) -> str:
     """Return what to say of an error; what was only doubted says how it is kept all the same."""
     said = str(error)
@@ -88,15 +104,12 @@ def open_desk(
 
     ``step_by_step``: each answer of a guided command lands by itself.
     """
-    from monitor.desk import Desk
-    from monitor.store.opening import open_stores
-
     shelf = load_shelf(shelf_folder(context.obj))
     when = arguments.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
-    opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
+    opening = open_to_read(shelf) if read_only else open_to_write(shelf)
     with opening as stores:
-        it = DeskSession(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now), when)
-        whole = nullcontext() if read_only or step_by_step else stores.events.transaction()
+        it = DeskSession(shelf, stores, when)
+        whole = nullcontext() if read_only or step_by_step else it.alone()
         try:
             with whole:
                 yield it

@@ -10,7 +10,7 @@ import typer
 
 from monitor.cli import arguments
 from monitor.cli.desk.session import IF_RIGHT, Sure
-from monitor.cli.session import open_to_write
+from monitor.cli.session import open_to_read, open_to_write
 from monitor.errors import NEEDS_THE_PERSON, ImportFileError, UnconfirmedError
 from monitor.records import ROOM
 from monitor.records.names import hint
@@ -211,10 +211,9 @@ def list_imports(
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         listed = stores.imports.listed()
     if as_json:
         show_json({"imports": [asdict(each) for each in listed]})

@@ -12,7 +12,7 @@ import typer
 
 from monitor.cli import arguments
 from monitor.cli.desk.session import At, Sure, in_command_words
-from monitor.cli.session import BoxName, open_to_write
+from monitor.cli.session import BoxName, alone, open_to_read, open_to_write
 from monitor.errors import SiccastError, TypedError
 from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import hand_reading, typed_entry
@@ -196,13 +196,14 @@ def reading(
     from monitor.services.hand_readings import OtherReadingHeldError, keep_hand_reading
 
     with _writing(context) as (shelf, stores), _typed():
-        name = arguments.known_box(box, shelf, stores)
         now = datetime.now(tz=UTC)
         degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
-        told = hand_reading(shelf, name, now, relative_humidity=humidity / 100.0, temperature_degc=degc, at=at)
-        withdraw = _withdraw_command(name, told.at)
         try:
-            new = keep_hand_reading(stores.readings, told, fahrenheit=shelf.fahrenheit, confirmed=sure)
+            with alone(shelf, stores) as shelf:  # noqa: PLW2901 -- as it is by then
+                name = arguments.known_box(box, shelf, stores)
+                told = hand_reading(shelf, name, now, relative_humidity=humidity / 100.0, temperature_degc=degc, at=at)
+                withdraw = _withdraw_command(name, told.at)
+                new = keep_hand_reading(stores.readings, told, fahrenheit=shelf.fahrenheit, confirmed=sure)
         except OtherReadingHeldError as error:
             error.args = (f"{error}. If what you typed now is right: `{withdraw}`, then log it again",)
             raise
@@ -226,10 +227,9 @@ def show(
     from monitor.cli.output import show_json, show_table
     from monitor.presentation.log_wording import called, details
     from monitor.presentation.wording import Wording
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         entries = stores.ledger.entries(None if box is None else arguments.known_box(box, shelf, stores))
     if as_json:
         show_json({"entries": [asdict(entry) for entry in entries]})
@@ -301,12 +301,12 @@ def _keep(
     from monitor.presentation.wording import Wording
 
     now = datetime.now(tz=UTC)
-    with _typed():
+    with alone(shelf, stores) as shelf, _typed():  # noqa: PLR1704 -- as it is by then
         of_any_sensor = kind in (EntryKind.sensor_swap, EntryKind.note)
         name = (arguments.known_box if of_any_sensor else arguments.box_not_room)(box, shelf, stores)
         entry = typed_entry(shelf, kind, name, now, **typed)  # type: ignore[arg-type]
-    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
-    number = desk.log(entry, beside=beside, confirmed=sure)
+        desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
+        number = desk.log(entry, beside=beside, confirmed=sure)
     say_in_a_line(
         f"saved as entry {number}: {repeated(entry, Wording.of(shelf))}. To undo: `siccast log undo {number}`"
     )

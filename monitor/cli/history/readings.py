@@ -12,7 +12,7 @@ import typer
 
 from monitor.cli import arguments
 from monitor.cli.history import imports
-from monitor.cli.session import open_to_write
+from monitor.cli.session import open_to_read, open_to_write
 from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
@@ -55,16 +55,12 @@ def export_readings(
     from monitor.cli.history.table_file import open_new_table
     from monitor.cli.output import progress_bar
     from monitor.feed.formats.headings import OWN_COLUMNS
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     span = (arguments.span_end(start, _UTC, "--start"), arguments.span_end(end, _UTC, "--end"))
     if span[0] is not None and span[1] is not None and span[0] >= span[1]:
         raise typer.BadParameter("the span ends before it begins", param_hint="'--end'")
-    opened = open_stores(
-        shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
-    )
-    with opened as stores:
+    with open_to_read(shelf, shelf.influx, lambda line: typer.echo(line, err=True)) as stores:
         if set_aside is not None:
             kept = stores.imports.set_aside(set_aside)
             begin = list(islice(kept, 1))  # a number that there isn't is told before a file is begun

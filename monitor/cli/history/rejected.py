@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.session import open_to_write
+from monitor.cli.session import open_to_read, open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 
@@ -33,10 +33,9 @@ def rejected(
         return
     from monitor.cli.output import show_json, show_table
     from monitor.feed.formats.values import SHOWN_OF_TOPIC, escaped
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         messages = stores.ledger.rejected(newest)
         ever = stores.ledger.rejected_count()
     if as_json:
@@ -81,7 +80,10 @@ def _try_again(context: typer.Context) -> None:
     require_begun(shelf.folder)
     with open_to_write(shelf) as stores:
         now = datetime.now(tz=UTC)
-        found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
+        found = try_again(
+            stores.readings, stores.ledger, shelf.feeds,
+            site=shelf.site, moves=shelf.moves, now=now, alone=stores.events.transaction,
+        )  # fmt: skip
     differing = f", {found.differing} that differ from a stored one" if found.differing else ""
     typer.echo(
         f"tried {found.tried} again. {found.taken_in} can be read now ({found.new} new readings, {found.held} already"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,6 +12,8 @@ import typer
 from monitor.cli import arguments
 from monitor.cli.session import (
     AsJson,
+    alone,
+    open_to_read,
     open_to_write,
     shelf_of,
 )
@@ -52,15 +55,14 @@ def leak_test(
     be in the box during the test. If the curve shows that something was in it, the test is not kept (exit code 3). The
     same test is kept only once.
     """
-    from monitor.store.opening import open_stores
-
     shelf = shelf_of(context)
     asked = shelf.box(box)
     if start is None and csv_file is None:
         _guide(asked)
         return
-    opening = open_to_write(shelf) if keep else open_stores(shelf.database_path, influx=shelf.influx, read_only=True)
-    with opening as stores:
+    opening = open_to_write(shelf) if keep else open_to_read(shelf, shelf.influx)
+    with opening as stores, alone(shelf, stores) if keep else nullcontext(shelf) as shelf:
+        asked = shelf.box(box)
         test = _run_test(
             shelf, stores, asked, (start, end), None if csv_file is None else (csv_file, arguments.encoding(encoding))
         )

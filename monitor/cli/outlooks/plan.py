@@ -10,7 +10,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import AsJson, AsOf, BoxName, Dask, Fresh, ask, has_boxes, open_to_write, shelf_of
+from monitor.cli.session import (
+    AsJson,
+    AsOf,
+    BoxName,
+    Dask,
+    Fresh,
+    alone,
+    ask,
+    has_boxes,
+    open_to_read,
+    open_to_write,
+    shelf_of,
+)
 from monitor.errors import TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
@@ -98,11 +110,12 @@ def show(
 def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
     """Return the plan of another appliance, length or instant, which is neither kept nor announced."""
     from monitor.services.kept_plan import plan_apart, plan_asked
-    from monitor.store.opening import open_stores
 
     shelf = replace(asked.shelf, plan=replace(asked.shelf.plan, horizon_days=horizon_days), appliances=tuple(dryers))
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        question = plan_asked(stores, shelf, asked.as_of, asked.assessments, asked.decisions)
+    with open_to_read(shelf, shelf.influx) as stores:
+        question = plan_asked(
+            stores, shelf, asked.as_of, asked.assessments, logged=asked.logged, decisions=asked.decisions
+        )
         return plan_apart(question, of_the_past=asked.of_the_past)
 
 
@@ -193,7 +206,7 @@ def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str 
         on, until = _days(kind, day, last, today)
     except TypedError as error:
         raise typer.BadParameter(str(error), param_hint="'DAY'") from None
-    with open_to_write(shelf) as stores:
+    with open_to_write(shelf) as stores, alone(shelf, stores) as shelf:
         named = arguments.box_not_room(box, shelf, stores) if box else ""
         kept = PlanDecision(kind, on, named, last=until)
         number = stores.plan_decisions.keep(kept, utc_now())
@@ -213,10 +226,9 @@ def _write(file: Path, planned: RechargePlan, asked: Assessed, *, keep: bool) ->
     """Write the days to a file; a plan of another appliance, length or instant is no announcement."""
     from monitor.cli.output import whole_file
     from monitor.presentation.plan_calendar import calendar_of
-    from monitor.store.opening import open_stores
 
     shelf = asked.shelf
-    with whole_file(file) as beside, open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    with whole_file(file) as beside, open_to_read(shelf, shelf.influx) as stores:
         text = calendar_of(
             stores, shelf, planned, answers=asked.assessments, as_of=asked.as_of, now=utc_now(), keep=keep
         )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import AsJson, Limit, shelf_of
+from monitor.cli.session import AsJson, Limit, open_to_read, shelf_of
 from monitor.presentation import quantities
 from monitor.records import Box
 from monitor.records.declared import (
@@ -157,10 +157,9 @@ def _show(told: Sizing, wording: Wording) -> None:
 
 def _known(shelf: Shelf, name: str) -> Supposing | str:
     from monitor.services.supposing import supposing
-    from monitor.store.opening import open_stores
 
     as_of = shelf.now(datetime.now(tz=UTC))
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    with open_to_read(shelf, shelf.influx) as stores:
         return supposing(
             stores.readings, stores.ledger, shelf.boxes, name, as_of, room_climate=shelf.room, kept=stores.outlooks
         )

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.session import shelf_of
+from monitor.cli.session import open_to_read, shelf_of
 
 
 def register(app: typer.Typer) -> None:
@@ -39,12 +39,12 @@ def restore(
 
     The database that was there stays beside it, under another name.
     """
-    from monitor.store.opening import open_stores, restore_backup
+    from monitor.store.opening import restore_backup
 
     shelf = shelf_of(context)
     if not yes and source.exists():
         typer.confirm(f"Replace {shelf.database_path} with {source}?", abort=True)
     kept = restore_backup(shelf.database_path, source)
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_to_read(shelf) as stores:
         held = stores.readings.count()
     typer.echo(f"restored {source}: {held} readings" + (f". The old database is now {kept}" if kept else ""))

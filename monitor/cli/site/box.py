@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,7 +13,7 @@ from monitor.errors import FeedError, LedgerError, UnknownBoxError
 from monitor.records import ROOM
 from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
 from monitor.records.names import NAME_RULE, hint, is_name, tidy
-from monitor.settings import SHELF_FILE
+from monitor.settings import SHELF_FILE, shelf_as_it_is
 
 if TYPE_CHECKING:
     from monitor.settings import Shelf
@@ -93,11 +92,16 @@ def rename(
     if not is_name(new):
         raise typer.BadParameter(f"'{new}' is not valid: a name is {NAME_RULE}", param_hint="'NEW'")
     with open_to_write(shelf) as stores:
-        old = arguments.known_box(old, shelf, stores)
-        _require_renamable(shelf, old, new)
-        reports = old in stores.readings.latest(removed=True)
-        change = partial(rename_box, shelf.folder, old, new, reports=reports)
-        held = stores.boxes.rename(old, new, datetime.now(tz=UTC), changed_with(shelf.folder, change))
+        old, reports = arguments.known_box(old, shelf, stores), False
+
+        def require() -> None:
+            nonlocal reports
+            now = shelf_as_it_is(shelf)
+            _require_renamable(now, arguments.known_box(old, now, stores), new)
+            reports = old in stores.readings.latest(removed=True)
+
+        alongside = changed_with(shelf.folder, lambda: rename_box(shelf.folder, old, new, reports=reports))
+        held = stores.boxes.rename(old, new, datetime.now(tz=UTC), first=require, alongside=alongside)
     typer.echo(f"'{old}' is now called '{new}'. Its {held} readings, its log and its beads moved along.")
     _forget_outlook(shelf, old)
     typer.echo(
@@ -128,10 +132,15 @@ def remove(
 
     with open_to_write(shelf) as stores:
         name = arguments.known_box(name, shelf, stores)
-        if name in _rooms(shelf):
-            raise UnknownBoxError(f"'{name}' is the room sensor, not a box. It stays")
-        _require_empty(stores, name)
-        held = stores.boxes.remove(name, datetime.now(tz=UTC), changed_with(shelf.folder, take_out))
+
+        def require() -> None:
+            now = shelf_as_it_is(shelf)
+            if arguments.known_box(name, now, stores) in _rooms(now):
+                raise UnknownBoxError(f"'{name}' is the room sensor, not a box. It stays")
+            _require_empty(stores, name)
+
+        alongside = changed_with(shelf.folder, take_out)
+        held = stores.boxes.remove(name, datetime.now(tz=UTC), first=require, alongside=alongside)
     said = f". Its tables in {shelf.folder / SHELF_FILE} are comments now" if declared else ""
     typer.echo(f"'{name}' is off the shelf{said}")
     if held:

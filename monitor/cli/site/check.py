@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli.session import AsJson, ask, shelf_of
+from monitor.cli.session import AsJson, ask, open_to_read, shelf_of
 from monitor.errors import NEEDS_THE_PERSON, SiccastError
 
 if TYPE_CHECKING:
@@ -72,11 +72,11 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         check_store,
     )
     from monitor.store.listener_lock import is_sent_for, listeners
-    from monitor.store.opening import look_at_forwarding, open_stores
+    from monitor.store.opening import look_at_forwarding
 
     yield from check_files(shelf.folder, shelf.database_path, shelf.doubts)
     try:
-        with open_stores(shelf.database_path, read_only=True) as stores:
+        with open_to_read(shelf) as stores:
             yield from check_store(stores.upkeep)
             yield from check_at_hand(stores.readings, stores.ledger, shelf.boxes, now)
             yield from check_routes(shelf.routes, stores.alerts.routes(), is_sent=is_sent_for(shelf.folder))

@@ -17,7 +17,7 @@ from monitor.cli.session import (
 )
 from monitor.errors import FeedError, SettingsError
 from monitor.presentation.clock import utc_now
-from monitor.settings import SHELF_FILE
+from monitor.settings import SHELF_FILE, shelf_as_it_is
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,12 +70,19 @@ def publish(
 
 
 def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
-    """Send an answer's outlooks over a connection of their own, and return how many the broker has taken."""
+    """Send an answer's outlooks over a connection of their own, and return how many the broker has taken.
+
+    A box that was renamed or taken off the shelf while they were worked out is taken back: whoever did that has done so
+    before, and nobody would again.
+    """
     from monitor.cli.output import as_json
     from monitor.presentation.answers import outlook_messages
 
     messages = outlook_messages(asked.assessments, asked.shelf.site, asked.wording)
     retain([(topic, as_json(content)) for topic, content in messages], address, "outlook")
+    then, now = ({box.name for box in shelf.boxes} for shelf in (asked.shelf, shelf_as_it_is(asked.shelf)))
+    for name in sorted(then - now):
+        forget_outlook(asked.shelf.site, name, address)
     return len(messages)
 
 

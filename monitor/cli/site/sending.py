@@ -29,16 +29,22 @@ LOOKED_EVERY_S = 3600.0
 SENT_EVERY_S = 10.0  # judgement: quiet hours end to the minute, for one short question to the database
 
 
-def note_alerts(asked: Assessed) -> Sequence[StandingAlert]:
-    """Note what deserves an alert, for the routes of its shelf to send; return what is new."""
+def note_alerts(asked: Assessed) -> Sequence[StandingAlert] | None:
+    """Note what deserves an alert, for the routes of its shelf to send; return what is new.
+
+    None where something was logged or declared since the boxes were looked at, which takes minutes of many: what is
+    said of a box that was filled or renamed meanwhile would be wrong. Nothing is noted then; look again.
+    """
     from monitor.services.watch import look
 
-    shelf = asked.shelf
-    with open_to_write(shelf) as stores:
+    shelf, alerts = asked.shelf, asked.alerts
+    with open_to_write(shelf) as stores, stores.alerts.transaction():
+        if (stores.ledger.stamp(), shelf_stamp(shelf.folder)) != (asked.logged, shelf.stamp):
+            return None
         return look(
             stores.alerts,
             shelf.routes,
-            asked.alerts,
+            alerts,
             asked.assessments,
             as_of=asked.as_of,
             zone=shelf.timezone,
@@ -121,7 +127,7 @@ class _Loop:
         self._shelf, self._stores, self._address, self._report = shelf, stores, address, report
         self._own = address if shelf.broker is None else None
         self._outbox = outbox_of(shelf, stores, address, report, restate=True)
-        self._declared = shelf_stamp(shelf.folder)
+        self._declared = shelf.stamp
         self._seen: object = None
         self._look_at_s = 0.0
         self._told = ""

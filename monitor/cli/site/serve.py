@@ -150,7 +150,8 @@ def page_keys(
     if renew is not None:
         if renew not in _KEYS:
             raise typer.BadParameter(f"'{renew}' is not known: write {' or '.join(_KEYS)}", param_hint="'--renew'")
-        file.keep(file.read().with_another_key_of(_KEYS[renew]))
+        file.read()  # a slip in the file is said, and nothing else put in its place
+        file.change(lambda kept: kept.with_another_key_of(_KEYS[renew]))
     secret = file.lasting()
     typer.echo(f"calendar  {_KEYS['calendar']}?key={secret.key_of(_KEYS['calendar'])}")
     typer.echo(f"metrics   {_KEYS['metrics']}, with the header Authorization: Bearer {secret.key_of(_KEYS['metrics'])}")

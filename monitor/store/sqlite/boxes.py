@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import BOX
-from monitor.store.contracts import ALONE
+from monitor.store.contracts import ALONE, unchecked
 from monitor.store.sqlite.announcements import rename_announced
 from monitor.store.sqlite.ledger import INSERT_ENTRY, entry_row
 from monitor.store.sqlite.rows import to_ms
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Callable
     from contextlib import AbstractContextManager
     from datetime import datetime
 
@@ -42,9 +43,18 @@ class SqliteBoxes:
         self._database = database
         self._forwards = forwards
 
-    def rename(self, old: str, new: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
+    def rename(
+        self,
+        old: str,
+        new: str,
+        at: datetime,
+        *,
+        first: Callable[[], object] = unchecked,
+        alongside: AbstractContextManager[None] = ALONE,
+    ) -> int:
         """Give a box another name wherever it stands, and return how many readings it has."""
         with ExitStack() as until_committed, self._database.transaction() as connection:
+            first()
             _require_unused(connection, new)
             _drop_empty(connection, new)
             connection.execute("UPDATE boxes SET name = ? WHERE name = ?", (new, old))
@@ -69,9 +79,17 @@ class SqliteBoxes:
             until_committed.enter_context(alongside)
         return held
 
-    def remove(self, name: str, at: datetime, alongside: AbstractContextManager[None] = ALONE) -> int:
+    def remove(
+        self,
+        name: str,
+        at: datetime,
+        *,
+        first: Callable[[], object] = unchecked,
+        alongside: AbstractContextManager[None] = ALONE,
+    ) -> int:
         """Leave a box out of what is asked and said until it reports again; return how many readings are kept."""
         with ExitStack() as until_committed, self._database.transaction() as connection:
+            first()
             connection.execute(
                 "INSERT OR REPLACE INTO removed SELECT box_id, ? FROM boxes WHERE name = ?", (to_ms(at), name)
             )
@@ -79,7 +97,7 @@ class SqliteBoxes:
             until_committed.enter_context(alongside)
         return held
 
-    def bring_back(self, name: str, alongside: AbstractContextManager[None] = ALONE) -> None:
+    def bring_back(self, name: str, *, alongside: AbstractContextManager[None] = ALONE) -> None:
         """Take a box onto the shelf again."""
         with ExitStack() as until_committed, self._database.transaction() as connection:
             connection.execute("DELETE FROM removed WHERE box_id = (SELECT box_id FROM boxes WHERE name = ?)", (name,))

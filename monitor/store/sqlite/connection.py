@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import platform
 import sqlite3
+import time
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError, UnknownNameError
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
+_TRIES, _BETWEEN_TRIES_S = 20, 0.05  # judgements: a new file is begun within some milliseconds
 BUSY_TIMEOUT_S = 5.0  # judgement: longer than any transaction of ours, shorter than a person waits
 _PAGE_CACHE_KIB = 16_384
 """Room for the pages that a thousand boxes are written to at once, four times over; more gains nothing (a
@@ -122,7 +124,8 @@ class Database:
         if self._read_only:
             return self._open_to_read()
         try:
-            create_privately(self.path)
+            if not self.path.exists():
+                create_privately(self.path)
         except OSError as error:
             raise StoreBusyError(
                 f"{self.path} can't be made: {error.strerror}. The folder must exist and be writable"
@@ -138,7 +141,7 @@ class Database:
     def _prepare_to_write(self, connection: sqlite3.Connection) -> None:
         connection.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
         require_ours(self.path, connection)
-        connection.execute("PRAGMA journal_mode = WAL")
+        _write_ahead(connection)
         connection.execute(f"PRAGMA synchronous = {self._synchronous}")
         connection.execute("PRAGMA foreign_keys = ON")
         bring_up_to_date(self.path, connection, self._report, self._now)
@@ -225,6 +228,19 @@ class Database:
 
     def _read_schema_version(self) -> int:
         return int(self.connection.execute("PRAGMA schema_version").fetchone()[0])
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Turn the write-ahead log on; SQLite itself does not wait where another process does so to the same new file."""
+    for left in reversed(range(_TRIES)):
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if not left or not error.sqlite_errorname.startswith("SQLITE_BUSY"):
+                raise
+            time.sleep(_BETWEEN_TRIES_S)
+        else:
+            return
 
 
 def _is_readable(connection: sqlite3.Connection) -> bool:

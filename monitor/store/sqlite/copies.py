@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import sqlite3
 import tempfile
@@ -33,12 +34,14 @@ def faults_of(path: Path) -> list[str]:
         return [row[0] for row in connection.execute("PRAGMA integrity_check(10)") if row[0] != "ok"]
 
 
-def free_name(path: Path, when: str) -> Path:
-    """Return a name for a copy beside a database that nothing bears yet."""
-    number = 1
-    while (copy := path.with_name(f"{path.stem}.{when}-{number}{path.suffix}")).exists():
-        number += 1
-    return copy
+def new_name(path: Path, when: str) -> Path:
+    """Return a name for a copy beside a database: of an empty file that is new, so that no other process takes it."""
+    for number in itertools.count(1):
+        copy = path.with_name(f"{path.stem}.{when}-{number}{path.suffix}")
+        with contextlib.suppress(FileExistsError):
+            os.close(os.open(copy, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+            return copy
+    raise AssertionError
 
 
 @contextlib.contextmanager

@@ -15,7 +15,7 @@ from monitor.store.sqlite.beside import log_was_taken_away, writing_beside
 from monitor.store.sqlite.plan_decisions import announce_by
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from datetime import datetime
 
     from monitor.records import AnnouncedDay
@@ -39,13 +39,20 @@ class SqliteKeptPlans:
                     return KeptPlan(*values)
         return None
 
-    def keep(self, plan: KeptPlan, announced: Iterable[AnnouncedDay], now: datetime) -> bool:
-        """Keep a plan in the place of the last one, and the days it says as announced now: both or neither."""
+    def keep(
+        self, plan: KeptPlan, announced: Iterable[AnnouncedDay], now: datetime, still: Callable[[], bool] = lambda: True
+    ) -> bool:
+        """Keep a plan in the place of the last one, and the days it says as announced now: both or neither.
+
+        ``still`` is asked when nobody else can write: whether the plan is still that of now.
+        """
         values = plan.rests_on, plan.asked, plan.plan
         if len(plan.plan) > _LARGEST_BYTES or log_was_taken_away(self._database.path):
             return False
         try:
             with writing_beside(self._database.path) as connection:
+                if not still():
+                    return False
                 connection.execute(
                     "INSERT OR REPLACE INTO kept_plan (only_row, rests_on, asked, plan, checksum)"
                     " VALUES (1, ?, ?, ?, ?)",

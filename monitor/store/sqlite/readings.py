@@ -61,6 +61,11 @@ INSERT OR IGNORE INTO readings (box_id, at_s, temperature, humidity, battery, to
 """
 _INSERT_OF_NO_IMPORT = _INSERT.replace("?8", "NULL")
 _INSERT_MARKS = "INSERT INTO marks VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET bits = bits | excluded.bits"
+_MARK_WHAT_IS_HELD = """
+INSERT INTO marks SELECT box_id, ?2, ?3 FROM readings WHERE box_id = ?1 AND at_s = ?2 / 1000.0
+ON CONFLICT DO UPDATE SET bits = bits | excluded.bits
+"""
+"""Another process may have withdrawn or thinned out what was looked at."""
 _KEEP_NEWEST = """
 INSERT INTO latest VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (box_id) DO UPDATE SET
     at_ms = excluded.at_ms, temperature = excluded.temperature, humidity = excluded.humidity,
@@ -167,9 +172,11 @@ class SqliteReadings:
                 (box_id, start_ms, end_ms),
             ).fetchall()
         marks = np.zeros(len(at_s), dtype=np.uint16)
-        if marked:
+        if marked and len(at_s):
             at_ms, bits = np.array(marked, dtype=np.int64).T
-            marks[np.searchsorted(at_s, at_ms / 1000.0)] = bits
+            places = np.minimum(np.searchsorted(at_s, at_ms / 1000.0), len(at_s) - 1)
+            held = at_s[places] == at_ms / 1000.0  # not what came, or was withdrawn, between the two questions
+            marks[places[held]] = bits[held]
         return ReadingSeries(box, at_s, temperature / PER_DEGC, humidity / PER_HUMIDITY, marks)
 
     def evidence(self, box: str, end: datetime | None = None, *, start: datetime | None = None) -> ReadingSeries:
@@ -265,7 +272,7 @@ class SqliteReadings:
         rows = [(box_id, at_ms[place], int(series.marks[place])) for place in marked]
         with self._database.transaction() as connection:
             connection.executemany("DELETE FROM marks WHERE box_id = ? AND at_ms = ?", [(box_id, at) for at in at_ms])
-            connection.executemany(_INSERT_MARKS, rows)
+            connection.executemany(_MARK_WHAT_IS_HELD, rows)
 
     def halves(self) -> Sequence[HalfReading]:
         """Return the halves that wait for their other quantity."""

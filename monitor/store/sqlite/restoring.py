@@ -8,7 +8,7 @@ from pathlib import Path
 
 from monitor.errors import StoreBusyError, StoreError
 from monitor.store.sqlite.connection import BUSY_TIMEOUT_S, Database, explain
-from monitor.store.sqlite.copies import beside, faults_of, free_name, write_copy
+from monitor.store.sqlite.copies import beside, faults_of, new_name, write_copy
 from monitor.store.sqlite.schema import require_begun
 
 
@@ -56,15 +56,18 @@ def _make_ready(source: Path, ready: Path) -> None:
 
 
 def _replace_content(path: Path, ready: Path) -> Path:
-    kept = free_name(path, "before-restore")
+    kept = new_name(path, "before-restore")
     try:
         try:
             with contextlib.closing(_connect(path, "ro")) as live:  # which leaves the log of a damaged one alone
+                seen = _version(live)
                 write_copy(live, kept)
-            with contextlib.closing(_connect(path, "rw")) as live, contextlib.closing(_connect(ready, "ro")) as backup:
-                live.execute("BEGIN IMMEDIATE")  # says within seconds whether another process holds it
-                live.execute("ROLLBACK")
-                backup.backup(live)
+                with contextlib.closing(_connect(path, "rw")) as held, contextlib.closing(_connect(ready, "ro")) as new:
+                    held.execute("BEGIN IMMEDIATE")  # says within seconds whether another process holds it
+                    if _version(live) != seen:  # a listener goes on, and what came meanwhile is to be kept, too
+                        write_copy(live, kept)
+                    held.execute("ROLLBACK")
+                    new.backup(held)
         except BaseException:
             kept.unlink(missing_ok=True)
             raise
@@ -76,12 +79,22 @@ def _replace_content(path: Path, ready: Path) -> Path:
 
 def _move_aside(path: Path) -> Path | None:
     """Rename a damaged database with its log, which would be taken for the log of what comes in its place."""
-    kept = free_name(path, "damaged") if path.exists() else None
+    kept = new_name(path, "damaged")
+    was_there = path.exists()
+    if path.is_dir():  # which can't be renamed to the name of a file
+        kept.unlink()
     for ending in ("-wal", "-shm", ""):
         with contextlib.suppress(FileNotFoundError):
-            there = Path(f"{path}{ending}")
-            there.replace(Path(f"{kept or free_name(path, 'damaged')}{ending}"))
+            Path(f"{path}{ending}").replace(Path(f"{kept}{ending}"))
+    if not was_there:
+        kept.unlink()
+        return None
     return kept
+
+
+def _version(live: sqlite3.Connection) -> int:
+    """Return another number once another connection has written."""
+    return int(live.execute("PRAGMA data_version").fetchone()[0])
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

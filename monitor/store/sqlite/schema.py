@@ -7,8 +7,8 @@ import shutil
 import sqlite3
 from typing import TYPE_CHECKING
 
-from monitor.errors import StoreError
-from monitor.store.sqlite.copies import free_name, write_copy
+from monitor.errors import OlderStoreError, StoreError
+from monitor.store.sqlite.copies import new_name, write_copy
 from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
 
 if TYPE_CHECKING:
@@ -47,9 +47,9 @@ def require_present(path: Path, connection: sqlite3.Connection) -> None:
     """Refuse a file that has not been through every step; a reader changes nothing."""
     require_begun(path, connection)
     if _known() - applied_steps(connection):
-        raise StoreError(
-            f"{path} is from an older siccast, and this command changes nothing. `siccast listen`, or any command "
-            "that writes, upgrades it and keeps a copy beside it"
+        raise OlderStoreError(
+            f"{path} is from an older siccast. `siccast listen`, `siccast boxes` or a start of `siccast serve` "
+            "upgrades it and keeps a copy beside it"
         )
 
 
@@ -90,7 +90,7 @@ def _copy_beside(path: Path) -> list[Path]:
     size = path.stat().st_size + (log.stat().st_size if log.exists() else 0)
     if shutil.disk_usage(path.parent).free < _ROOM_TO_UPGRADE * size:
         return []
-    copy = free_name(path, "before-upgrade")
+    copy = new_name(path, "before-upgrade")
     try:
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source:
             write_copy(source, copy)

@@ -10,14 +10,17 @@ import hmac
 import json
 import os
 import secrets
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
 from monitor.named_files import remedy
+from monitor.settings.shelf_append import taking_turns
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
 SECRET_FILE = "page.secret"
@@ -112,6 +115,25 @@ class SecretFile:
         SettingsError
             Where it can't be written.
         """
+        with self._alone():
+            self._write(secret)
+
+    def change(self, change: Callable[[Secret], Secret]) -> None:
+        """Keep what the secret of now becomes; what another device or command changes meanwhile stays.
+
+        Raises
+        ------
+        SettingsError
+            Where it can't be written.
+        """
+        with self._alone():
+            self._write(change(self.now))
+
+    def _alone(self) -> AbstractContextManager[None]:
+        """Let nobody else change the file in the body."""
+        return nullcontext() if self._path is None else taking_turns(self._path.parent)
+
+    def _write(self, secret: Secret) -> None:
         self._secret = secret
         if self._path is None:
             return
@@ -143,9 +165,13 @@ class SecretFile:
         SettingsError
             Where it can't be read, or can't be made: what it signs would open nothing later.
         """
-        if self._path is not None and not self._path.exists():
-            self.keep(self._secret)
-        return self.read() if self._path is not None else self._secret
+        if self._path is None:
+            return self._secret
+        if not self._path.exists():
+            with self._alone():
+                if not self._path.exists():  # nobody was quicker
+                    self._write(self._secret)
+        return self.read()
 
     def _seen(self) -> tuple[object, ...] | None:
         if self._path is None:

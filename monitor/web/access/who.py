@@ -101,9 +101,8 @@ class Access:
 
     def end(self, session: str, response: Response) -> None:
         """End a session, also for whoever copied its cookie."""
-        secret = self.file.now
-        now_s = self.clock()
-        self.file.keep(secret.without_session(session, int(now_s) + _SESSION_S, now_s))
+        secret, now_s = self.file.now, self.clock()
+        self.file.change(lambda kept: kept.without_session(session, int(now_s) + _SESSION_S, now_s))
         for secure in (True, False):
             response.delete_cookie(_cookie_name(secret, secure=secure), httponly=True, samesite="strict", secure=secure)
 
@@ -117,7 +116,7 @@ class Access:
 
     def renew_feed_key(self, path: str) -> None:
         """Make the key of an address another one; whoever has the one before reads no more."""
-        self.file.keep(self.file.now.with_another_key_of(path))
+        self.file.change(lambda kept: kept.with_another_key_of(path))
 
 
 def _cookie_name(secret: Secret, *, secure: bool) -> str:

@@ -173,7 +173,7 @@ class Deeds:
             raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
         step, number = asked
         try:
-            with self.site.writing() as stores:
+            with self.site.writing_of(name) as stores:
                 led = step(stores, name, number)
         except LedgerError as error:
             return self._refused(request, name, Sent("undo", form, str(error)))
@@ -182,7 +182,7 @@ class Deeds:
     # --- keeping -----------------------------------------------------------------------------------------------------
 
     def _kept(self, name: str, deed: str, form: Mapping[str, str]) -> str:
-        with self.site.writing() as stores:
+        with self.site.writing_of(name) as stores:
             if deed == READING:
                 return self._keep_reading(stores, name, form)
             entry = self._entry(stores, name, deed, form)
@@ -231,11 +231,10 @@ class Deeds:
         entry = stores.ledger.entry(number, undone=True)
         if entry is None or entry.box != name:
             raise LedgerError(say("{name} has no entry {number} that was undone", name=name, number=number))
-        with stores.events.transaction():
-            again = next((one for one in stores.ledger.entries(name) if _is_copy(one, entry)), None)
-            if again is not None:
-                return f"{SAVED}={again.entry_id}&{AGAIN}=1"
-            return f"{SAVED}={self.site.desk(stores).log(replace(entry, entry_id=None), confirmed=True)}"
+        again = next((one for one in stores.ledger.entries(name) if _is_copy(one, entry)), None)
+        if again is not None:
+            return f"{SAVED}={again.entry_id}&{AGAIN}=1"
+        return f"{SAVED}={self.site.desk(stores).log(replace(entry, entry_id=None), confirmed=True)}"
 
     def _unread(self, stores: Stores, name: str, at_ms: int) -> str:
         at = instant_of(at_ms)

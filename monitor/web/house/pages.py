@@ -83,8 +83,9 @@ class HousePages:
         shelf = self.site.shelf
         with self.site.writing() as stores:
             found = try_again(
-                stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=self.site.now()
-            )
+                stores.readings, stores.ledger, shelf.feeds,
+                site=shelf.site, moves=shelf.moves, now=self.site.now(), alone=stores.events.transaction,
+            )  # fmt: skip
         return RedirectResponse(f"/house?tried={found.tried}&taken={found.taken_in}", HTTPStatus.SEE_OTHER)
 
     def labels(self, request: Request) -> Response:

@@ -62,7 +62,7 @@ class DonePage:
         """
         answer = self._answer(form)
         try:
-            with self.site.writing() as stores:
+            with self.site.writing_of(answer.box.name) as stores:
                 entry = self._entry(form, answer.box.name)
                 number = self.site.desk(stores).log(entry, confirmed=form.get("sure") == "1")
         except UnconfirmedError as error:
@@ -79,7 +79,7 @@ class DonePage:
     def later(self, _request: Request, form: Mapping[str, str]) -> Response:
         """Remember that a person says it is done; the plan asks on until it is logged."""
         answer, on = self._answer(form), self._day(form.get("on", ""))
-        with self.site.writing() as stores:
+        with self.site.writing_of(answer.box.name) as stores:
             stores.plan_decisions.keep(PlanDecision(DecisionKind.done, on, answer.box.name), utc_now())
         return _to_plan()
 

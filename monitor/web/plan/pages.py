@@ -116,7 +116,7 @@ class PlanPages:
             return self._page(request, Slip(f"{error}.", box, form))
         if kind is not DecisionKind.not_that_day and snapshot.answer(box) is None:
             return self._page(request, Slip(say("There is no box of this name.")))
-        with self.site.writing() as stores:
+        with self.site.writing_of(box) if box else self.site.writing() as stores:
             number = stores.plan_decisions.keep(PlanDecision(kind, on, box, last=last), utc_now())
         return _to_page(did=str(number))
 
