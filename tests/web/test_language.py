@@ -55,6 +55,9 @@ PAGES = (
     "/box/empty",
     "/box/far",
     "/box/far?dry-mass=50&leak-times=2",
+    "/box/soon?size-months=6",
+    "/box/soon?size-mass=80",
+    "/box/young?size-months=0.1&size-limit=60",
     "/box/soon/humidity.svg",
     "/plan",
     "/house",
@@ -152,6 +155,13 @@ SLIPS: tuple[Mapping[str, str], ...] = (
     {"deed": "note", "note": ""},
     {"deed": "dance"},
 )
+
+
+@pytest.mark.parametrize("query", ["size-months=heavy", "size-months=99", "size-mass=heavy"])
+def test_a_refused_question_says_why_in_that_language(client: httpx.Client, query: str) -> None:
+    answer = client.get(f"/box/soon?{query}")
+    assert answer.status_code == 400
+    assert list(english_in(answer.text, (*NAMES, *BOXES, "heavy"))) == []
 
 
 @pytest.mark.parametrize("typed", SLIPS)
