@@ -6,21 +6,22 @@ from datetime import UTC, timedelta
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from monitor.day_names import day_in_month, short_day
+from monitor.day_names import day_in_month, short_day, span_of
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import (
     ALERT_WITHIN_DAYS,
     all_silent,
     as_decided,
+    is_read_by_hand,
     leaks_more,
     say_day,
     silent_for,
-    span_of,
     what_is_due,
     what_to_do,
     why_by_then,
     why_check_the_lid,
     why_over,
+    why_silent,
 )
 from monitor.records import BoxState
 from monitor.records.alerts import Alert, AlertKind
@@ -256,10 +257,13 @@ def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Alert]:
         yield Alert(box, AlertKind.silent, text, silent_for=_EVER)
         return
     silent = silent_for(assessment)
-    if silent is not None and alone:
-        span = span_of(silent)
-        text = say("{box}: no reading for {span}. Check its sensor (battery, radio).", box=box, span=span)
-        yield Alert(box, AlertKind.silent, text, silent_for=span)
+    if silent is not None and is_read_by_hand(assessment):
+        again = hint("log", "reading", box, then="RH TEMPERATURE")
+        text = say("{why}. Log one: {hint}.", why=why_silent(assessment, silent), hint=again)
+        yield Alert(box, AlertKind.silent, say(NAMED, box=box, why=text))
+    elif silent is not None and alone:
+        text = say("{why}. Check its sensor (battery, radio).", why=why_silent(assessment, silent))
+        yield Alert(box, AlertKind.silent, say(NAMED, box=box, why=text), silent_for=span_of(silent))
     if battery_is_low(latest.battery_v):
         yield Alert(box, AlertKind.battery, say(NAMED, box=box, why=why_battery(latest.battery_v)))
 

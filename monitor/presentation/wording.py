@@ -13,9 +13,11 @@ from monitor.planning.due import (
     CHECK_THE_CLOCK,
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
+    READ_THE_SENSOR,
     as_decided,
     dries_now,
     is_from_before_beads,
+    is_read_by_hand,
     just_filled,
     leaks_more,
     next_oven_day,
@@ -140,7 +142,7 @@ class Wording(CrossingWording):
             first.append(say(CHECK_THE_LID))
         is_silent = silent_for(answer) is not None and answer.state is not BoxState.undeclared
         if is_silent and not all_silent:
-            first.append(say(CHECK_THE_SENSOR))
+            first.append(say(READ_THE_SENSOR if is_read_by_hand(answer) else CHECK_THE_SENSOR))
         waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
         return "; ".join(first if first and waits else [*first, self._to_do(answer)])
 

@@ -38,9 +38,11 @@ from monitor.records.names import hint
 from monitor.records.readings import NOT_GOOD
 from monitor.series.open_lid import lid_open_since
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.series.usual_interval import usual_interval
 from monitor.services.at_rest import weak_recharge
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import NothingKept, Round
+from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, without_box
 
 if TYPE_CHECKING:
@@ -245,6 +247,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         apart=apart,
         unlogged_rise_at=answer.unlogged_rise_at if latest else None,
         lid_open_since=_lid_open_since(recent, histories.recent_room(box), as_of),
+        reads_every=usual_interval(with_habit(histories.readings, recent, latest.at).at_s) if latest else None,
     )
     return replace(assessment, weak_recharge=weak_recharge(assessment, histories.readings))
 

@@ -7,10 +7,12 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
 
 from monitor.errors import TooLittleEvidence
+from monitor.planning.due import silent_for
 from monitor.planning.urgency import worst_first
 from monitor.presentation.clock import utc_now
 from monitor.records import (
@@ -70,6 +72,22 @@ def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, st
     assert left.latest.at == AS_OF - timedelta(hours=6)
     assert left.charge is not None
     assert left.charge.dry_mass_g == 97.0
+
+
+@pytest.mark.parametrize(("every", "known"), [(24.0, 24.0), (7 * 24.0, 7 * 24.0), (0.5, 0.5)])
+def test_how_often_readings_come_is_found_in_a_week_or_the_last_few(
+    stub: StubInference, stores: AnyStores, every: float, known: float
+) -> None:
+    """Six weeks of a daily sensor, of a person who reads a display on Sundays, of a node that sends each half hour."""
+    span = timedelta(days=42) if every >= 24.0 else timedelta(days=3)
+    at = [AS_OF - timedelta(hours=hours) for hours in np.arange(1.0, span / timedelta(hours=1), every)]
+    stores.readings.add([Reading("left", instant, 21.0, 0.1) for instant in at])
+    (left, right) = ask(stores, LEFT, RIGHT)
+    assert left.reads_every == timedelta(hours=known)
+    assert right.reads_every is None
+    assert silent_for(left) is None
+    later = ask(stores, LEFT, as_of=at[0] + timedelta(hours=max(24.0, 3.0 * every) + 1.0))
+    assert silent_for(later[0]) is not None
 
 
 def test_an_answer_is_handed_on_whole(stub: StubInference, stores: AnyStores) -> None:
