@@ -52,6 +52,7 @@ nozzle or lose their strength there; the others print a little worse."""
 
 HOT = to_say("Beads, glass and steam burn: let all cool before you close a box.")
 
+NEVER_HEARD = to_say("no sensor has ever sent for it. Switch one on, or log its beads for a forecast without one.")
 _EVER = "ever"  # how long a box was silent that was never heard
 _FEW_SILENT = 2
 """From so many silent boxes on they share a line. A judgement: the remedy is the same."""
@@ -253,8 +254,8 @@ def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Alert]:
         yield Alert(box, AlertKind.silent, say("{box}: {refusal}.", box=box, refusal=assessment.refusal))
         return
     if latest is None:
-        text = say("{box}: no reading has ever arrived. Check its sensor (battery, radio).", box=box)
-        yield Alert(box, AlertKind.silent, text, silent_for=_EVER)
+        if assessment.forecast is None:
+            yield Alert(box, AlertKind.silent, say(NAMED, box=box, why=say(NEVER_HEARD)), silent_for=_EVER)
         return
     silent = silent_for(assessment)
     if silent is not None and is_read_by_hand(assessment):

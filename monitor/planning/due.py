@@ -45,6 +45,7 @@ _HAND_READS_EVERY = timedelta(hours=12)
 """Readings that come more often are a sensor's, though the last was typed in. A judgement."""
 
 CHECK_THE_SENSOR = to_say("check its sensor (battery, radio)")
+BEGIN_WITHOUT_SENSOR = to_say("log its beads, or switch its sensor on")
 READ_THE_SENSOR = to_say("log what its hygrometer shows")
 CHECK_THE_CLOCK = to_say("check the clock of its sensor")
 CHECK_THE_LID = to_say("check the lid and seal")

@@ -63,6 +63,9 @@ def _seal(answer: Assessment, words: Wording) -> Iterator[Badge]:
 
 
 def _silent(answer: Assessment) -> Iterator[Badge]:
+    if answer.latest is None and answer.forecast is not None:
+        why = say("No reading has ever come from this box. Its dates rest on its log and on its kind.")
+        yield Badge("silent", say("no reading ever"), why)
     silent = silent_for(answer)
     if silent is None:
         return

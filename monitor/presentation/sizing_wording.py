@@ -39,7 +39,7 @@ def leak_sentence(sizing: Sizing, wording: Wording) -> str:
     leak = say("{leak} a day per kPa", leak=flow)
     box = sizing.question.box
     if sizing.known:
-        return say("The leak of {box} is known from its readings: {leak}.", box=box.name, leak=leak)
+        return say("The leak of {box}, by all that is known of it: {leak}.", box=box.name, leak=leak)
     if sizing.question.parcel is not None:
         return say("The leak of a sealed parcel by its film's sheet: {leak}.", leak=leak)
     if box.style == "unknown":

@@ -213,12 +213,20 @@ def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
     assert (left.state, left.refusal) == (BoxState.not_enough_evidence, "two days can't carry a forecast")
 
 
-def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: AnyStores) -> None:
+def test_a_box_that_never_reported_is_answered_by_what_is_known_of_it(stub: StubInference, stores: AnyStores) -> None:
+    stub.answer = lambda history, limit: GOOD
+    (left,) = ask(stores, LEFT)
+    assert (left.state, left.forecast, left.latest) == (BoxState.within_limit, GOOD.forecast, None)
+    assert (left.refusal, left.due_at is not None) == ("", True)
+
+
+def test_a_box_that_never_reported_and_of_which_nothing_is_known_has_no_forecast(
+    stub: StubInference, stores: AnyStores
+) -> None:
     (left,) = ask(stores, LEFT)
     assert (left.state, left.forecast, left.latest) == (BoxState.no_readings, None, None)
-    assert left.refusal.startswith(
-        "no reading has arrived yet. One that you read off a display counts too: `siccast log"
-    )
+    assert left.refusal.startswith("no sensor has sent for this box yet. Log its beads")
+    assert "`siccast log reading left" in left.refusal
 
 
 def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
@@ -227,7 +235,7 @@ def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
     """As where this machine's clock was set back: they are there, so nobody is told to look for the sensor alone."""
     stores.readings.add([Reading("left", AS_OF + timedelta(days=30), 21.0, 0.12)])
     (left,) = ask(stores, LEFT)
-    assert (left.state, left.latest) == (BoxState.no_readings, None)
+    assert (left.state, left.latest, left.leak, left.forecast) == (BoxState.no_readings, None, None, None)
     assert left.only_later_until == AS_OF + timedelta(days=30)
     assert left.refusal == (
         f"all its readings are dated later, up to {AS_OF + timedelta(days=30):%Y-%m-%d %H:%M} UTC. Unless you ask "

@@ -71,7 +71,8 @@ PAGES = (
 EVIDENCE = (say("There is no sensor in the room. How humid it is there is assumed."),)
 SHARPEN = say("Weigh the beads again. Use a scale that shows 0.1 g.")
 REFUSAL = say(
-    "no reading has arrived yet. One that you read off a display counts too: {by_hand}",
+    "no sensor has sent for this box yet. Log its beads, and there is a first forecast; a reading off any "
+    "display makes it sharper: {by_hand}",
     by_hand=hint("log", "reading", "soon", then="RH TEMPERATURE"),
 )
 
