@@ -1,10 +1,11 @@
-"""Days, months and weekdays as people say them, in their language; the clock's own names are always English."""
+"""Days, months, weekdays and spans as people say them, in their language; the clock's own names are always English."""
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.texts import kept_by_language, say, to_say
+from monitor.texts import kept_by_language, say, say_many, to_say
 
 if TYPE_CHECKING:
     from datetime import date
@@ -81,3 +82,17 @@ def near_day(on: date, beside: date) -> str:
 def day_in_full(on: date, beside: date) -> str:
     """Return a day with its weekday and month in full, and its year where that is not the one beside it."""
     return say("{weekday} {day}", weekday=weekday(on), day=day_in_month(on, beside))
+
+
+def span_of(length: timedelta) -> str:
+    """Return how long something lasted: in minutes, from two hours on in hours, from two days on in days.
+
+    >>> span_of(timedelta(minutes=10)), span_of(timedelta(hours=24)), span_of(timedelta(days=7, hours=3))
+    ('10 minutes', '24 hours', '7 days')
+    """
+    hours = length // timedelta(hours=1)
+    if hours < 2:  # judgement: what a person counts in minutes
+        return say_many("{count} minute", "{count} minutes", length // timedelta(minutes=1))
+    if hours < 48:  # judgement: what a person counts in hours
+        return say("{count} hours", count=hours)
+    return say("{count} days", count=length.days)

@@ -56,9 +56,18 @@ class Calibration:
 
 
 def calibrate(
-    floor: float | None, truths: int, believed: Assumptions | None = None, *, days: int = 30, count: int = 400
+    floor: float | None,
+    truths: int,
+    believed: Assumptions | None = None,
+    *,
+    days: int = 30,
+    count: int = 400,
+    blind: bool = False,
 ) -> Calibration:
-    """Fit so many truths from the prior; ``believed`` is what the fit assumes where that is not the truth."""
+    """Fit so many truths from the prior; ``believed`` is what the fit assumes where that is not the truth.
+
+    ``blind``: nothing is shown of them, so the posterior is the prior.
+    """
     bare = problem_of(days, floor, Assumptions())
     room = learn_room(None, None, NOW_S)
     leak_in, date_in, ranks, hidden = 0, 0, [], []
@@ -67,7 +76,7 @@ def calibrate(
         theta = draw(bare.prior, rng)
         problem, truth = shown(bare, theta, rng)
         hidden.append(bool(problem.bins.censored[-1]))
-        problem = replace(problem, assumptions=believed or problem.assumptions)
+        problem = replace(bare if blind else problem, assumptions=believed or problem.assumptions)
         draws = sample(problem.prior, partial(_log_likelihood, problem), count, rng)
         chosen, weighted_state = draws.resampled(count, rng), run(problem, draws.theta)[1]
         fitted, filtered = draws.theta[chosen], weighted_state.take(chosen)

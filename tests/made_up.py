@@ -185,7 +185,9 @@ class StubInference:
     """Answers what a test tells it to, and remembers what it was asked."""
 
     def __init__(self) -> None:
-        self.answer: Callable[[BoxHistory, float], Outlook] = lambda history, limit: GOOD
+        self.answer: Callable[[BoxHistory, float], Outlook] = lambda history, limit: (
+            GOOD if len(history.readings) else Outlook(refusal="nothing is known of it")
+        )
         self.asked: list[list[BoxHistory]] = []
         self.change: WhatIf | None = None
         self.told: dict[str, object] = {}

@@ -73,6 +73,8 @@ def stub(monkeypatch: pytest.MonkeyPatch) -> StubInference:
     def answer(history: BoxHistory, limit: float) -> Outlook:
         if history.box.name == "petg-new":
             return Outlook(evidence=("A day of readings.",), refusal="one day can't carry a forecast")
+        if history.box.name == "empty":
+            return Outlook(refusal="no beads are logged")
         if history.box.name == "pa6-dry":
             outlook = usual(history, limit)
             return Outlook(outlook.leak, forecast_of(12.0, 6.0, limit), outlook.evidence, outlook.sharpen)

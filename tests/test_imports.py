@@ -70,7 +70,7 @@ EXTRA: dict[str, set[str]] = {
     "services.intake": {"feed"},
     "services.reread_rejected": {"feed"},
     "services.hand_readings": {"feed"},
-    "services.site_check": {"feed", "physics.compiled", "services.doubtful_units"},
+    "services.site_check": {"feed", "physics.compiled", "services.doubtful_units", "services.sensor_habit"},
     "services.doubtful_units": {"feed"},
     "services.housekeeping": {"feed", "services"},
     "services.adoption": {"settings"},

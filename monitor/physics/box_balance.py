@@ -25,6 +25,7 @@ from monitor.physics.numerics import FloatArray, Numeric
 from monitor.physics.sorption.tabulated import SorptionTable
 
 SMALL = 1e-9  # share of a step; judgement: keeps 0/0 out, far above rounding
+_HALVINGS = 40  # a count; judgement: a loading of up to 1 g/g is then found to 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,3 +139,35 @@ def advance(
         mean_difference_kpa=difference,
         start_slope=slope,
     )
+
+
+def at_rest_with(box: DrawnBox, loading_g_per_g: FloatArray, water_g: Numeric, air: Air) -> FloatArray:
+    """Return the loading when charge and air have shared water that came in at once, or that is taken away.
+
+    Solves m (u - u0) + V rho_sat (h(u) - h(u0)) = water by bisection: both terms rise with u. Slow contents take none.
+
+    Parameters
+    ----------
+    box : DrawnBox
+        (draws)
+    loading_g_per_g : ndarray
+        Before, at rest with the air. (draws) [g/g]
+    water_g : float or ndarray
+        Below zero where water is taken away. (draws) [g]
+    air : Air
+        Its temperature and what it holds.
+
+    Returns
+    -------
+    ndarray
+        Kept between dry and full. (draws) [g/g]
+    """
+    before, _ = box.table.humidity(loading_g_per_g, air.temperature_degc)
+    air_g = box.volume_liter * air.saturated_air_g_per_liter
+    low, high = np.zeros_like(loading_g_per_g), box.table.nearly_full_g_per_g.copy()
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        humidity, _ = box.table.humidity(middle, air.temperature_degc)
+        too_little = box.dry_mass_g * (middle - loading_g_per_g) + air_g * (humidity - before) < water_g
+        low, high = np.where(too_little, middle, low), np.where(too_little, high, middle)
+    return box.table.keep_within(0.5 * (low + high))

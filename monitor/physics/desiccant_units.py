@@ -2,20 +2,21 @@
 
 No standard's own text was at hand. Rules and factors are those that packers' and sellers' sheets quote, with worked
 examples, in tests/published/tables/leakage.csv, where each row names its sheet; tests/published/test_leakage.py holds
-these functions to them. What is from memory says so. EIA-583, whose rule is J-STD-033's with 0.231 in place of 0.304
+these functions to them. What is from memory says so; what a person reads of each rule stands in
+monitor/presentation/standards_wording.py. EIA-583, whose rule is J-STD-033's with 0.231 in place of 0.304
 for milder stores, is not given: sheets contradict each other on what its unit takes up.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.units import LITERS_PER_M3, PA_PER_KPA
 
-_SECOND_HAND = "quoted at second hand, with a worked example"
 _DIN_UNIT_G = {0.20: 3.0, 0.40: 6.0, 0.50: 7.0, 0.60: 8.0}
 """Water one unit may take up until the air of the package is so humid (DIN 55474, as a sheet quotes it, and from
 memory; DIN 55473, from memory: a unit takes up at least 6 g at 40 % RH and 23 °C). [g]"""
@@ -54,17 +55,13 @@ class UnitsAsked:
     """What a standard would put in."""
 
     standard: str
-    rule: str
-    """Its formula, with what the letters mean."""
-    good_for: str
-    """What it is made for, and within which bounds."""
-    source: str
-    """Where the rule was read, or that it is from memory."""
+    """Which rule: 'din_55474', 'mil_bag', 'mil_rigid', 'j_std_033' or 'jis_z0301'."""
     units: float | None
     """None where it counts in grams."""
     gel_g: float
-    """The same as silica gel; infinite where no gel is enough."""
-    why_different: str
+    """The same as silica gel; infinite where no gel is enough. [g]"""
+    by: Mapping[str, float] = field(default_factory=dict)
+    """What it reckons with where our answer has something else, by the name of the quantity with its unit."""
 
 
 def din_55474(
@@ -99,20 +96,8 @@ def din_55474(
     water_g = volume_liter / LITERS_PER_M3 * air_g_per_m3 + hygroscopic_g
     water_g += area_m2 * DIN_EASIER[row] * wvtr_g_per_m2_day * days
     units = water_g / _DIN_UNIT_G[row]
-    why = (
-        f"it takes the film's transmission in the tropics times {DIN_EASIER[row]:g} for all seasons, "
-        f"and a unit for {_DIN_UNIT_G[row]:g} g at {100.0 * row:.0f} % RH"
-    )
-    return UnitsAsked(
-        "DIN 55474 / DIN 55473",
-        "n = (V b + m c + A e D t) / a units: air V with b g/m³, packing aids m c, film A that lets through D a day "
-        "for t days; e and a by the limit",
-        "sealed packages with 20, 40, 50 or 60 % RH at the end; in between the stricter row counts",
-        f"{_SECOND_HAND}; grams of gel a unit from memory",
-        units,
-        units * GEL_PER_UNIT_G,
-        why,
-    )
+    by = {"easier": DIN_EASIER[row], "unit_g": _DIN_UNIT_G[row], "limit": row}
+    return UnitsAsked("din_55474", units, units * GEL_PER_UNIT_G, by)
 
 
 def mil_bag(area_m2: float) -> UnitsAsked:
@@ -125,15 +110,7 @@ def mil_bag(area_m2: float) -> UnitsAsked:
     """
     square_inches = area_m2 * _CM2_PER_M2 / _CM2_PER_IN2
     units = _MIL_BAG_PER_IN2 * square_inches
-    return UnitsAsked(
-        "MIL-STD-2073-1 / MIL-D-3464, bag",
-        "U = 0.011 A + X D units: A square inches of bag, D pounds of dunnage",
-        "heat-sealed bags of barrier film",
-        f"{_SECOND_HAND}; X and grams of gel a unit from memory",
-        units,
-        units * GEL_PER_UNIT_G,
-        "it counts the area of a barrier bag, whatever the film lets through, how long it lies and its limit",
-    )
+    return UnitsAsked("mil_bag", units, units * GEL_PER_UNIT_G)
 
 
 def mil_rigid(volume_liter: float) -> UnitsAsked:
@@ -146,15 +123,7 @@ def mil_rigid(volume_liter: float) -> UnitsAsked:
     """
     cubic_inches = volume_liter / _LITERS_PER_IN3
     units = _MIL_RIGID_PER_IN3 * cubic_inches
-    return UnitsAsked(
-        "MIL-STD-2073-1 / MIL-D-3464, rigid",
-        "U = 0.0007 V + X D units: V cubic inches of container, D pounds of dunnage",
-        "sealed containers of metal",
-        f"{_SECOND_HAND}; X and grams of gel a unit from memory",
-        units,
-        units * GEL_PER_UNIT_G,
-        "it is for welded metal: it counts the air and the packing once, and no leak at all",
-    )
+    return UnitsAsked("mil_rigid", units, units * GEL_PER_UNIT_G)
 
 
 def j_std_033(area_m2: float, wvtr_g_per_m2_day: float, months: float, unit_g: float = J_STD_UNIT_G) -> UnitsAsked:
@@ -173,17 +142,7 @@ def j_std_033(area_m2: float, wvtr_g_per_m2_day: float, months: float, unit_g: f
     14.4
     """
     units = _J_STD_CONSTANT * months * wvtr_g_per_m2_day * area_m2 * _CM2_PER_M2 / unit_g
-    return UnitsAsked(
-        "IPC/JEDEC J-STD-033",
-        "U = 0.003 M W A / D units: M months of 30 days, W g/m² a day through A cm² of bag, D g that a unit takes up "
-        "at 10 % RH",
-        "heat-sealed barrier bags kept under 10 % RH",
-        f"{_SECOND_HAND} in inches (0.304); the metric form, the 10 % and grams of gel a unit from memory",
-        units,
-        units * GEL_PER_UNIT_G,
-        f"it keeps {100.0 * J_STD_LIMIT:.0f} % RH whatever your limit is, takes the transmission of the film's hot and "
-        f"humid test for every day, and a unit for {unit_g:g} g",
-    )
+    return UnitsAsked("j_std_033", units, units * GEL_PER_UNIT_G, {"limit": J_STD_LIMIT, "unit_g": unit_g})
 
 
 def jis_z0301(
@@ -220,17 +179,8 @@ def jis_z0301(
     push_pct = 100.0 * max(0.0, outside_humidity - limit)
     water_g = film_g_per_day * days * push_pct * k1 + packing_g
     takes_up = holds_g_per_g - supplied_g_per_g
-    return UnitsAsked(
-        "JIS Z 0301",
-        "W = (R A t (h1 - h2) K1 + K2 D) / (C2 - C1) grams: film A that lets through R a day in its test, for t days; "
-        "h1 % RH outside, h2 inside; K1 by the temperature outside; gel from C1 to C2",
-        "sealed packages in one mean climate of 5 to 40 °C; K1 is that of PET",
-        f"{_SECOND_HAND}; K1 of PET from another sheet, K2 not known",
-        None,
-        water_g / takes_up if takes_up > 0.0 else float("inf"),
-        f"it takes {100.0 * outside_humidity:.0f} % RH outside and {100.0 * limit:.0f} % inside all the time and lets "
-        f"leaks follow the temperature as PET does; it counts no opening and nothing that lies inside",
-    )
+    gel_g = water_g / takes_up if takes_up > 0.0 else float("inf")
+    return UnitsAsked("jis_z0301", None, gel_g, {"outside": outside_humidity, "limit": limit})
 
 
 def jis_film_g_per_day(conductance_g_per_day_per_kpa: float) -> float:

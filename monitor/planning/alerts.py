@@ -6,21 +6,22 @@ from datetime import UTC, timedelta
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from monitor.day_names import day_in_month, short_day
+from monitor.day_names import day_in_month, short_day, span_of
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import (
     ALERT_WITHIN_DAYS,
     all_silent,
     as_decided,
+    is_read_by_hand,
     leaks_more,
     say_day,
     silent_for,
-    span_of,
     what_is_due,
     what_to_do,
     why_by_then,
     why_check_the_lid,
     why_over,
+    why_silent,
 )
 from monitor.records import BoxState
 from monitor.records.alerts import Alert, AlertKind
@@ -51,6 +52,7 @@ nozzle or lose their strength there; the others print a little worse."""
 
 HOT = to_say("Beads, glass and steam burn: let all cool before you close a box.")
 
+NEVER_HEARD = to_say("no sensor has ever sent for it. Switch one on, or log its beads for a forecast without one.")
 _EVER = "ever"  # how long a box was silent that was never heard
 _FEW_SILENT = 2
 """From so many silent boxes on they share a line. A judgement: the remedy is the same."""
@@ -252,14 +254,17 @@ def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Alert]:
         yield Alert(box, AlertKind.silent, say("{box}: {refusal}.", box=box, refusal=assessment.refusal))
         return
     if latest is None:
-        text = say("{box}: no reading has ever arrived. Check its sensor (battery, radio).", box=box)
-        yield Alert(box, AlertKind.silent, text, silent_for=_EVER)
+        if assessment.forecast is None:
+            yield Alert(box, AlertKind.silent, say(NAMED, box=box, why=say(NEVER_HEARD)), silent_for=_EVER)
         return
     silent = silent_for(assessment)
-    if silent is not None and alone:
-        span = span_of(silent)
-        text = say("{box}: no reading for {span}. Check its sensor (battery, radio).", box=box, span=span)
-        yield Alert(box, AlertKind.silent, text, silent_for=span)
+    if silent is not None and is_read_by_hand(assessment):
+        again = hint("log", "reading", box, then="RH TEMPERATURE")
+        text = say("{why}. Log one: {hint}.", why=why_silent(assessment, silent), hint=again)
+        yield Alert(box, AlertKind.silent, say(NAMED, box=box, why=text))
+    elif silent is not None and alone:
+        text = say("{why}. Check its sensor (battery, radio).", why=why_silent(assessment, silent))
+        yield Alert(box, AlertKind.silent, say(NAMED, box=box, why=text), silent_for=span_of(silent))
     if battery_is_low(latest.battery_v):
         yield Alert(box, AlertKind.battery, say(NAMED, box=box, why=why_battery(latest.battery_v)))
 

@@ -6,11 +6,12 @@ from bisect import bisect_left
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.day_names import day_in_month, near_day
+from monitor.day_names import day_in_month, near_day, span_of
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.weights import WEIGHTS
-from monitor.records import BoxState
-from monitor.texts import say, say_many, to_say
+from monitor.records import BoxState, ReadingSource
+from monitor.series.usual_interval import INTERVALS_MISSED
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
@@ -36,9 +37,16 @@ _COMES_TO_REST_DAYS = 1.5
 """So long beads, walls and spools take to come to rest with one another after closing (a judgement)."""
 
 SILENT_AFTER_DAYS = 1.0
-"""A box without a reading for longer than this is worth a word today. A judgement: no node reports more seldom."""
+"""A sensor that says nothing for longer is silent, or after ``INTERVALS_MISSED`` of its usual intervals where that is
+later. A judgement: a box changes little within a day."""
+_NOT_READ_AFTER = timedelta(days=7)
+"""The same of a hygrometer that a person reads. A judgement: who looks at the boxes once a week keeps up."""
+_HAND_READS_EVERY = timedelta(hours=12)
+"""Readings that come more often are a sensor's, though the last was typed in. A judgement."""
 
 CHECK_THE_SENSOR = to_say("check its sensor (battery, radio)")
+BEGIN_WITHOUT_SENSOR = to_say("log its beads, or switch its sensor on")
+READ_THE_SENSOR = to_say("log what its hygrometer shows")
 CHECK_THE_CLOCK = to_say("check the clock of its sensor")
 CHECK_THE_LID = to_say("check the lid and seal")
 
@@ -234,22 +242,31 @@ def silent_for(assessment: Assessment) -> timedelta | None:
     """Return for how long nothing was heard of a box, where that is too long to go by its last reading."""
     if assessment.latest is None:
         return None
-    silent = assessment.as_of - assessment.latest.at
-    return silent if silent > timedelta(days=SILENT_AFTER_DAYS) else None
+    silent, every = assessment.as_of - assessment.latest.at, assessment.reads_every or timedelta()
+    least = _NOT_READ_AFTER if is_read_by_hand(assessment) else timedelta(days=SILENT_AFTER_DAYS)
+    return silent if silent > max(least, INTERVALS_MISSED * every) else None
+
+
+def is_read_by_hand(assessment: Assessment) -> bool:
+    """Return whether a person reads the hygrometer of a box, as far as its readings tell."""
+    latest, every = assessment.latest, assessment.reads_every
+    return latest is not None and latest.source is ReadingSource.hand and (every is None or every >= _HAND_READS_EVERY)
+
+
+def why_silent(assessment: Assessment, silent: timedelta) -> str:
+    """Return in a clause how long nothing was heard of a box, and how often something usually is."""
+    by_hand = is_read_by_hand(assessment)
+    text = to_say("no reading off its display for {span}") if by_hand else to_say("no reading for {span}")
+    said = say(text, span=span_of(silent))
+    if assessment.reads_every is None:
+        return said
+    return say("{silent}; usually there is one every {every}", silent=said, every=span_of(assessment.reads_every))
 
 
 def all_silent(assessments: Iterable[Assessment]) -> bool:
     """Return whether every box that ever spoke has fallen silent: not one sensor is at fault then, but what they share.
 
-    Of one box alone, nobody can tell that.
+    Of one box alone, nobody can tell that; hygrometers that a person reads share nothing.
     """
-    spoke = [assessment for assessment in assessments if assessment.latest is not None]
+    spoke = [one for one in assessments if one.latest is not None and not is_read_by_hand(one)]
     return len(spoke) > 1 and all(silent_for(assessment) is not None for assessment in spoke)
-
-
-def span_of(silent: timedelta) -> str:
-    """Return how long nothing was heard, as a person counts it."""
-    in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
-    if in_days:
-        return say_many("{count} day", "{count} days", silent.days)
-    return say("{count} hours", count=silent // timedelta(hours=1))

@@ -46,14 +46,6 @@ def day_count(days: float) -> str:
     return f"{days:.1f}".removesuffix(".0") if days < _WHOLE_DAYS_FROM else f"{days:.0f}"
 
 
-def days_or_hours(silent: timedelta) -> str:
-    """Return for how long something has been silent, as `today` says it."""
-    in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
-    return (
-        say("{count} days", count=silent.days) if in_days else say("{count} hours", count=silent // timedelta(hours=1))
-    )
-
-
 def sentence(text: str) -> str:
     """Return a text in the language of the context, with its capital letter and its full stop."""
     text = said(text)

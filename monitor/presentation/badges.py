@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from monitor.day_names import span_of
 from monitor.planning.alerts import (
     battery_is_low,
     lid_open,
@@ -13,8 +14,8 @@ from monitor.planning.alerts import (
     why_battery,
     why_opened,
 )
-from monitor.planning.due import about_times, leaks_more, silent_for
-from monitor.presentation.amounts import days_or_hours, sentence
+from monitor.planning.due import about_times, is_read_by_hand, leaks_more, silent_for, why_silent
+from monitor.presentation.amounts import sentence
 from monitor.records import BoxState
 from monitor.texts import said, say, without_box
 
@@ -62,14 +63,20 @@ def _seal(answer: Assessment, words: Wording) -> Iterator[Badge]:
 
 
 def _silent(answer: Assessment) -> Iterator[Badge]:
+    if answer.latest is None and answer.forecast is not None:
+        why = say("No reading has ever come from this box. Its dates rest on its log and on its kind.")
+        yield Badge("silent", say("no reading ever"), why)
     silent = silent_for(answer)
     if silent is None:
         return
-    span = days_or_hours(silent)
+    why, span = sentence(why_silent(answer, silent)), span_of(silent)
+    if is_read_by_hand(answer):
+        yield Badge("silent", say("not read for {span}", span=span), say("{why} Log what it shows.", why=why))
+        return
     yield Badge(
         "silent",
         say("silent for {span}", span=span),
-        say("No reading for {span}. Check its sensor: the battery, then the radio.", span=span),
+        say("{why} Check its sensor: the battery, then the radio.", why=why),
     )
 
 

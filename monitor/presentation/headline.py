@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.day_names import day_in_month, weekday
-from monitor.planning.due import all_silent, just_filled, leaks_more, silent_for
+from monitor.day_names import day_in_month, span_of, weekday
+from monitor.planning.due import all_silent, is_read_by_hand, just_filled, leaks_more, silent_for
 from monitor.planning.steady import first_days
-from monitor.presentation.amounts import days_or_hours
 from monitor.presentation.plan_days import dates_of
 from monitor.records import BoxState
 from monitor.texts import say, to_say
@@ -99,7 +98,7 @@ def _grouped(declared: Iterable[Assessment], plan: RechargePlan | None, words: W
             groups.swapped.append(answer)
         elif answer.state is BoxState.over_limit:
             (groups.fresh if just_filled(answer) else groups.over).append(answer)
-        elif answer.latest is None or silent_for(answer) is not None:
+        elif answer.state is BoxState.no_readings or silent_for(answer) is not None:
             groups.silent.append(answer)
         elif answer.forecast is None:
             (groups.failed if answer.state is BoxState.estimate_failed else groups.unknown).append(answer)
@@ -282,18 +281,31 @@ def _silent_span(answers: Sequence[Assessment]) -> str:
 
 
 def _silent(answers: Sequence[Assessment]) -> Iterator[str]:
-    lost = [answer for answer in answers if silent_for(answer) is not None]
-    never = [answer for answer in answers if answer.latest is None and answer.only_later_until is None]
+    silent = [answer for answer in answers if silent_for(answer) is not None]
+    lost = [answer for answer in silent if not is_read_by_hand(answer)]
+    unread = [answer for answer in silent if is_read_by_hand(answer)]
+    unheard = [answer for answer in answers if answer.latest is None and answer.only_later_until is None]
+    never, by_kind = ([one for one in unheard if (one.forecast is None) is none] for none in (True, False))
     later = [answer for answer in answers if answer.only_later_until is not None]
     if lost:
         since = max((answer.latest.at for answer in lost if answer.latest), default=lost[0].as_of)
         one = to_say("Nothing heard from {names} for {span}: check its sensor.")
         many = to_say("Nothing heard from {names} for more than {span}: check their sensors.")
         yield say(one if len(lost) == 1 else many, names=_names(lost), span=_span(lost[0].as_of, since))
+    if unread:
+        one = to_say("Nobody has read the hygrometer of {names} for a while: log what it shows.")
+        many = to_say("Nobody has read the hygrometers of {names} for a while: log what they show.")
+        yield say(one if len(unread) == 1 else many, names=_names(unread))
     if never and len(never) < len(answers):
-        one = to_say("No reading has ever come from {names}: check its sensor.")
-        many = to_say("No reading has ever come from {names}: check their sensors.")
+        one = to_say("No sensor has ever sent for {names}: switch it on, or log its beads for a forecast without one.")
+        many = to_say(
+            "No sensors have ever sent for {names}: switch them on, or log their beads for a forecast without."
+        )
         yield say(one if len(never) == 1 else many, names=_names(never))
+    if by_kind:
+        one = to_say("No reading has ever come from {names}: its day rests on its log and its kind.")
+        many = to_say("No reading has ever come from {names}: their days rest on their logs and their kinds.")
+        yield say(one if len(by_kind) == 1 else many, names=_names(by_kind))
     if later:
         one = to_say("All readings of {names} are dated later: check the clock of its sensor.")
         many = to_say("All readings of {names} are dated later: check the clocks of their sensors.")
@@ -301,7 +313,7 @@ def _silent(answers: Sequence[Assessment]) -> Iterator[str]:
 
 
 def _span(as_of: datetime, since: datetime) -> str:
-    return days_or_hours(as_of - since)
+    return span_of(as_of - since)
 
 
 # --- small words ------------------------------------------------------------------------------------------------------

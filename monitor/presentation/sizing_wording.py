@@ -6,63 +6,114 @@ from dataclasses import asdict
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.amounts import TO, figures
+from monitor.day_names import day_of_month
+from monitor.presentation.amounts import TO, figures, percent
 from monitor.presentation.bead_wording import beads
+from monitor.presentation.standards_wording import (
+    AT_SECOND_HAND,
+    standard_answer,
+    standard_name,
+    standard_rule,
+    why_different,
+)
 from monitor.presentation.wording import Wording
 from monitor.services.sizing import MOST_MONTHS, Parcel, Sizing
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from monitor.records import Quantiles
     from monitor.services.sizing import SizeRow
 
-AT_SECOND_HAND = (
-    "The rules of the standards are quoted at second hand, in part from memory; read the text before you rely on one."
-)
 _WHAT = {
-    "asked": "as asked",
-    "half the leak": "half the leak",
-    "a better seal": "a better seal",
-    "drier beads": "beads dried in an oven",
-    "another limit": "another limit",
+    "asked": to_say("as asked"),
+    "half the leak": to_say("half the leak"),
+    "a better seal": to_say("a better seal"),
+    "drier beads": to_say("beads dried in an oven"),
+    "another limit": to_say("another limit"),
 }
 
 
 def leak_sentence(sizing: Sizing, wording: Wording) -> str:
     """Return whose leak the answer rests on."""
-    leak = f"{wording.masses_a_day(sizing.conductance_g_per_day_per_kpa)} for each kPa"
-    question = sizing.question
+    flow = f"{wording.masses(sizing.conductance_g_per_day_per_kpa)} {wording.mass_unit}"
+    leak = say("{leak} a day per kPa", leak=flow)
+    box = sizing.question.box
     if sizing.known:
-        return f"Box {question.box.name}, by its own leak: {leak}."
-    if question.parcel is not None:
-        return f"A sealed parcel, by its film's sheet: {leak}."
-    style = question.box.style
-    named = f"'{style}'" if style != "unknown" else "no known style"
-    return f"A box of {named} of {question.box.volume_liter:g} L, by what such boxes usually leak: {leak}."
+        return say("The leak of {box}, by all that is known of it: {leak}.", box=box.name, leak=leak)
+    if sizing.question.parcel is not None:
+        return say("The leak of a sealed parcel by its film's sheet: {leak}.", leak=leak)
+    if box.style == "unknown":
+        return say("The usual leak of boxes of {volume} L: {leak}.", volume=f"{box.volume_liter:g}", leak=leak)
+    return say(
+        "The usual leak of boxes of {volume} L with style '{style}': {leak}.",
+        volume=f"{box.volume_liter:g}",
+        style=box.style,
+        leak=leak,
+    )
 
 
 def size_sentence(sizing: Sizing, wording: Wording) -> str:
     """Return the answer in a sentence or two."""
     question, row = sizing.question, sizing.rows[0]
-    kind, limit = beads(question.desiccant), f"{100.0 * question.limit:.0f} % RH"
-    closed = f"closed on {wording.local_day(question.begin_at)}"
-    if row.grams is not None:
-        grams = row.grams
-        if not isfinite(grams.p50):
-            return f"No charge of {kind} holds {question.months:g} months under {limit}, {closed}. Take a better seal."
-        if grams.p95 <= 0.0:
-            return f"It stays under {limit} for {question.months:g} months without beads, {closed}."
-        sure = f" Take {_mass(grams.p95, wording)} to be sure in 19 of 20 such boxes." if isfinite(grams.p95) else ""
-        return (
-            f"For {question.months:g} months under {limit}, {closed}: {_masses(grams, wording)} of {kind}, dry.{sure}"
+    kind, limit = beads(question.desiccant), percent(question.limit)
+    on = wording.local_day(question.begin_at)
+    closed = say("{day} {year}", day=day_of_month(on), year=on.year)
+    if row.grams is None:
+        assert row.months is not None
+        mass = _mass(question.grams or 0.0, wording)
+        return say(
+            "{mass} of {kind} keep it under {limit} RH for {months}, if closed on {closed}.",
+            mass=mass,
+            kind=kind,
+            limit=limit,
+            months=_months(row.months),
+            closed=closed,
         )
-    assert row.months is not None
-    mass = _mass(question.grams or 0.0, wording)
-    return f"{mass} of {kind} keep it under {limit} for {_months(row.months)}, {closed}."
+    grams, asked = row.grams, f"{question.months:g}"
+    if not isfinite(grams.p50):
+        return say(
+            "No charge of {kind} holds {months} months under {limit} RH, if closed on {closed}. Take a better seal.",
+            kind=kind,
+            months=asked,
+            limit=limit,
+            closed=closed,
+        )
+    if grams.p95 <= 0.0:
+        return say(
+            "It stays under {limit} RH for {months} months without beads, if closed on {closed}.",
+            limit=limit,
+            months=asked,
+            closed=closed,
+        )
+    needed = say(
+        "For {months} months under {limit} RH, if closed on {closed}: {grams} of {kind}, dry.",
+        months=asked,
+        limit=limit,
+        closed=closed,
+        grams=_masses(grams, wording),
+        kind=kind,
+    )
+    if not isfinite(grams.p95):
+        return needed
+    return say(
+        "{needed} Take {grams} to be sure in 19 of 20 such boxes.", needed=needed, grams=_mass(grams.p95, wording)
+    )
+
+
+def air_sentence(sizing: Sizing, wording: Wording) -> str:
+    """Return how much the air counts that is shut in with the beads; nothing where that does not matter."""
+    if sizing.air is None:
+        return ""
+    return say(
+        "About {beads} of them dry the air that is shut in when the lid closes: {water} of water.",
+        beads=_mass(sizing.air.beads_g, wording),
+        water=_mass(sizing.air.water_g, wording),
+    )
 
 
 def size_rows(sizing: Sizing, wording: Wording) -> list[tuple[str, ...]]:
     """Return the answer, and the same with one thing changed, as rows of a table."""
-    return [(_WHAT[row.what], f"{100.0 * row.limit:.0f} %", _row(row, wording)) for row in sizing.rows]
+    return [(say(_WHAT[row.what]), percent(row.limit), _row(row, wording)) for row in sizing.rows]
 
 
 def _row(row: SizeRow, wording: Wording) -> str:
@@ -74,12 +125,20 @@ def _row(row: SizeRow, wording: Wording) -> str:
 
 def standard_rows(sizing: Sizing, wording: Wording) -> list[tuple[str, ...]]:
     """Return what standards would put in, and why that differs, as rows of a table."""
-    return [(one.standard, _units(one.units), _mass(one.gel_g, wording), one.why_different) for one in sizing.standards]
+    return [
+        (standard_name(one), _units(one.units), _mass(one.gel_g, wording), why_different(one))
+        for one in sizing.standards
+    ]
 
 
 def standard_rules(sizing: Sizing) -> list[tuple[str, str]]:
     """Return the formula of each standard, what it is made for, and where it was read."""
-    return [(one.standard, f"{one.rule}. For {one.good_for}. ({one.source}.)") for one in sizing.standards]
+    return [(standard_name(one), standard_rule(one)) for one in sizing.standards]
+
+
+def at_second_hand() -> str:
+    """Return how far the rules of the standards can be trusted."""
+    return say(AT_SECOND_HAND)
 
 
 def _units(units: float | None) -> str:
@@ -87,10 +146,19 @@ def _units(units: float | None) -> str:
 
 
 def _months(months: Quantiles) -> str:
-    def one(value: float) -> str:
-        return f"more than {MOST_MONTHS:.0f}" if value > MOST_MONTHS else f"{value:.1f}"
+    """Return how long with its interval; with its earliest end alone where the middle is out of sight."""
+    if months.p05 > MOST_MONTHS:
+        return say("more than {count} months", count=f"{MOST_MONTHS:.0f}")
+    if months.p50 > MOST_MONTHS:
+        return say(
+            "more than {count} months (at the earliest {first})", count=f"{MOST_MONTHS:.0f}", first=f"{months.p05:.1f}"
+        )
 
-    return f"{one(months.p50)} months ({one(months.p05)} {TO} {one(months.p95)})"
+    def one(value: float) -> str:
+        return say("more than {count}", count=f"{MOST_MONTHS:.0f}") if value > MOST_MONTHS else f"{value:.1f}"
+
+    ends = f"{one(months.p05)} {TO} {one(months.p95)}"
+    return say("{months} months ({ends})", months=one(months.p50), ends=ends)
 
 
 def _masses(grams: Quantiles, wording: Wording) -> str:
@@ -98,7 +166,7 @@ def _masses(grams: Quantiles, wording: Wording) -> str:
 
 
 def _mass(grams: float, wording: Wording) -> str:
-    return wording.mass(grams) if isfinite(grams) else "no charge is enough"
+    return wording.mass(grams) if isfinite(grams) else say("no charge is enough")
 
 
 def size_answer(sizing: Sizing, wording: Wording) -> dict[str, Any]:
@@ -118,7 +186,8 @@ def size_answer(sizing: Sizing, wording: Wording) -> dict[str, Any]:
             {"what": row.what, "limit": row.limit, "grams": _finite(row.grams), "months": _finite(row.months)}
             for row in sizing.rows
         ],
-        "standards": [{**asdict(one), "gel_g": one.gel_g if isfinite(one.gel_g) else None} for one in sizing.standards],
+        "air_shut_in": sizing.air,
+        "standards": [standard_answer(one) for one in sizing.standards],
     }
 
 

@@ -10,12 +10,15 @@ from monitor.day_names import near_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import (
     ALMOST_SURE,
+    BEGIN_WITHOUT_SENSOR,
     CHECK_THE_CLOCK,
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
+    READ_THE_SENSOR,
     as_decided,
     dries_now,
     is_from_before_beads,
+    is_read_by_hand,
     just_filled,
     leaks_more,
     next_oven_day,
@@ -113,7 +116,7 @@ class Wording(CrossingWording):
 
     def estimate_now(self, answer: Assessment) -> str:
         """Return what humidity is by estimate where the last reading is too old to go by; nothing elsewhere."""
-        is_old = silent_for(answer) is not None or is_from_before_beads(answer)
+        is_old = answer.latest is None or silent_for(answer) is not None or is_from_before_beads(answer)
         if answer.forecast is None or not is_old:
             return ""
         return say(
@@ -140,7 +143,7 @@ class Wording(CrossingWording):
             first.append(say(CHECK_THE_LID))
         is_silent = silent_for(answer) is not None and answer.state is not BoxState.undeclared
         if is_silent and not all_silent:
-            first.append(say(CHECK_THE_SENSOR))
+            first.append(say(READ_THE_SENSOR if is_read_by_hand(answer) else CHECK_THE_SENSOR))
         waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
         return "; ".join(first if first and waits else [*first, self._to_do(answer)])
 
@@ -150,7 +153,7 @@ class Wording(CrossingWording):
             today, oven_day = self.local_day(answer.as_of), self.oven_day(answer.as_of)
             return what_to_do(answer, today, oven_day, decided, self._planned(answer))
         if answer.state is BoxState.no_readings:
-            return say(CHECK_THE_CLOCK if answer.only_later_until else CHECK_THE_SENSOR)
+            return say(CHECK_THE_CLOCK if answer.only_later_until else BEGIN_WITHOUT_SENSOR)
         if answer.forecast is None:
             waits = to_say("keep closed, wait") if answer.charge else to_say("log its beads, keep closed")
             return say(_WITHOUT_FORECAST.get(answer.state) or waits)

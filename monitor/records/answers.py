@@ -304,6 +304,8 @@ class Assessment:
     """Since when the air in the box has been like the room's, where it became so at once."""
     weak_recharge: AtRest | None = None
     """Where its beads are wetter than their drying run said."""
+    reads_every: timedelta | None = None
+    """How often its readings usually come; None where too few tell a habit."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,9 +38,11 @@ from monitor.records.names import hint
 from monitor.records.readings import NOT_GOOD
 from monitor.series.open_lid import lid_open_since
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.series.usual_interval import usual_interval
 from monitor.services.at_rest import weak_recharge
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import NothingKept, Round
+from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, without_box
 
 if TYPE_CHECKING:
@@ -218,16 +220,17 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
     latest = _latest(recent, newest, as_of)
     charge = _charge(histories.entries[box.name])
     over = _shows_over(box, recent, charge)
-    forecast = over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
+    dated_later = newest is not None and latest is None
+    forecast = over_already(answer.forecast, as_of, shown=over) if answer.forecast and not dated_later else None
     due = due_at(forecast, as_of) if forecast else None
     assessment = Assessment(
         box=box,
         as_of=as_of,
-        state=BoxState.over_limit if over else _state(answer, latest, as_of),
+        state=BoxState.over_limit if over else _state(answer, forecast, latest, as_of),
         latest=latest,
-        only_later_until=newest.at if newest and not latest else None,
+        only_later_until=newest.at if newest and dated_later else None,
         charge=charge,
-        leak=answer.leak,
+        leak=None if dated_later else answer.leak,
         forecast=forecast,
         due_at=as_of if over else due,
         evidence=(
@@ -238,12 +241,13 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
             *filter(None, (apart,)),
         ),
         sharpen=answer.sharpen,
-        refusal=without_box(answer.refusal, box.name) if latest else _why_none(newest, box.name),
-        forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
+        refusal=without_box(answer.refusal, box.name) if latest or forecast else _why_none(newest, box.name),
+        forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and not dated_later else None,
         failed=bool(answer.trace),
         apart=apart,
         unlogged_rise_at=answer.unlogged_rise_at if latest else None,
         lid_open_since=_lid_open_since(recent, histories.recent_room(box), as_of),
+        reads_every=usual_interval(with_habit(histories.readings, recent, latest.at).at_s) if latest else None,
     )
     return replace(assessment, weak_recharge=weak_recharge(assessment, histories.readings))
 
@@ -312,19 +316,23 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
     )
 
 
-def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:
-    if latest is None:
-        return BoxState.no_readings
-    if answer.trace:
+def _state(answer: Outlook, forecast: CrossingForecast | None, latest: Reading | None, as_of: datetime) -> BoxState:
+    if answer.trace and latest is not None:
         return BoxState.estimate_failed
-    return state_of(answer.forecast, as_of) if answer.forecast else BoxState.not_enough_evidence
+    if forecast is not None:
+        return state_of(forecast, as_of)
+    return BoxState.no_readings if latest is None else BoxState.not_enough_evidence
 
 
 def _why_none(later: Reading | None, box: str) -> str:
     """Return why there is no reading to go by: none ever came, or all that came are dated later than the question."""
     if later is None:
         by_hand = hint("log", "reading", box, then="RH TEMPERATURE")
-        return say("no reading has arrived yet. One that you read off a display counts too: {by_hand}", by_hand=by_hand)
+        return say(
+            "no sensor has sent for this box yet. Log its beads, and there is a first forecast; a reading off any "
+            "display makes it sharper: {by_hand}",
+            by_hand=by_hand,
+        )
     return say(
         "all its readings are dated later, up to {at} UTC. Unless you ask about the past, a clock was wrong: set those "
         "of its sensor and of this machine by NTP",

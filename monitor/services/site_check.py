@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.day_names import span_of
 from monitor.errors import FeedError, SiccastError
 from monitor.feed.clocks import TOLERANCE
 from monitor.feed.formats.values import MAX_AHEAD, escaped
@@ -20,7 +21,9 @@ from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.series.usual_interval import FEW_READINGS, INTERVALS_MISSED, usual_interval
 from monitor.services.doubtful_units import doubtful_units
+from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
@@ -39,11 +42,8 @@ _NO_HABIT_YET = timedelta(days=1)  # judgement: as `today` waits for any box; no
 _HEALTHY_WEEK = timedelta(days=7)  # judgement: long enough to know a node's habits by
 _MANY_WAITING = 5000
 """More than one batch of readings on their way to a second store (a judgement: one batch is nothing to speak of)."""
-_INTERVALS_MISSED = 3.0
-"""A sensor is silent after so many times its longest usual interval: those that report on change are irregular (a
-judgement)."""
-_USUAL_SHARE, _LEAST_READINGS = 0.99, 10
-"""Of its intervals that are usual, and how many readings tell them. Judgements: the rest are its gaps."""
+_USUAL_SHARE = 0.99
+"""Of its intervals that are usual. Judgement: the rest are its gaps; sensors that report on change are irregular."""
 
 
 class Severity(StrEnum):
@@ -193,7 +193,7 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
             )
         if name in possible:
             week = readings.series(name, possible[name].at - _HEALTHY_WEEK, now + MAX_AHEAD)
-            yield from _check_silence(week, possible[name], now)
+            yield from _check_silence(with_habit(readings, week, possible[name].at), possible[name], now)
             yield from _check_two_sensors(week)
             yield from _check_clock(possible[name], now)
         if name not in possible or possible[name].at < reading.at:
@@ -382,7 +382,7 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
         yield Finding(
             latest.box,
             Severity.look,
-            say("silent for {span}, but it used to send more often", span=_span(silent)),
+            _silent(silent, usual_interval(week.at_s)),
             say("check its battery, its distance to the radio, and its clock"),
         )  # fmt: skip
 
@@ -390,23 +390,18 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
 def patience_with(week: ReadingSeries) -> timedelta:
     """Return how long a sensor may say nothing before it counts as silent, by its habits of a week.
 
-    Few readings tell no habit: a sensor of the first hour, or one that sends once a day.
+    Few readings are those of a sensor's first hour, or of one that sends once a day.
     """
-    if len(week) <= _LEAST_READINGS:
-        longest_s = float(np.max(np.diff(week.at_s), initial=0.0))
-        return max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _NO_HABIT_YET)
+    if len(week) <= FEW_READINGS:
+        return max(INTERVALS_MISSED * (usual_interval(week.at_s) or timedelta()), _NO_HABIT_YET)
     longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE))
-    return max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
+    return max(timedelta(seconds=INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
 
 
-def _span(length: timedelta) -> str:
-    """Return how long something lasted, in whole minutes, hours from two of them on, or days from two of them on."""
-    hours = length // timedelta(hours=1)
-    if hours < 2:  # judgement: what a person counts in minutes
-        return say_many("{count} minute", "{count} minutes", length // timedelta(minutes=1))
-    if hours < 48:  # judgement: what a person counts in hours
-        return say("{count} hours", count=hours)
-    return say("{count} days", count=length.days)
+def _silent(silent: timedelta, every: timedelta | None) -> str:
+    if every is None:
+        return say("silent for {span}", span=span_of(silent))
+    return say("silent for {span}; usually it sends every {every}", span=span_of(silent), every=span_of(every))
 
 
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,8 +40,11 @@ if TYPE_CHECKING:
 
     from monitor.services.supposing import Supposing
 
+__all__ = ["DAYS_A_MONTH", "MOST_MONTHS", "Parcel", "SizeQuestion", "SizeRow", "Sizing", "UnitsAsked", "sizing"]
+
 DAYS_A_MONTH = DAYS_PER_GREGORIAN_YEAR / 12.0  # a year has twelve, by definition
 MOST_MONTHS = HORIZON_DAYS / DAYS_A_MONTH
+_AIR_MATTERS_FROM = 0.05  # share of the beads; judgement: less is not seen in two digits
 _LAXER_BY = 0.10  # fraction of saturation; judgement: the next limit that anybody would think of
 _DRIEST_METHOD = "oven"
 _STANDARD_GEL = "silica_regular"
@@ -85,6 +89,16 @@ class SizeRow:
 
 
 @dataclass(frozen=True, slots=True)
+class AirShutIn:
+    """The room's air that the lid closes on, where the beads for it are a good part of all."""
+
+    water_g: float
+    """Beyond what that air may hold at the limit."""
+    beads_g: float
+    """Dry beads that take it up."""
+
+
+@dataclass(frozen=True, slots=True)
 class Sizing:
     """The answer with what is beside it."""
 
@@ -94,6 +108,8 @@ class Sizing:
     conductance_g_per_day_per_kpa: Quantiles
     rows: tuple[SizeRow, ...]
     standards: tuple[UnitsAsked, ...]
+    air: AirShutIn | None
+    """None where it does not matter."""
 
 
 def sizing(question: SizeQuestion, *, box: Supposing | None = None, climate: RoomClimate | None = None) -> Sizing:
@@ -103,7 +119,17 @@ def sizing(question: SizeQuestion, *, box: Supposing | None = None, climate: Roo
     rows = tuple(_row(what, sized, supposed, question) for what, supposed in _variants(question, float(points[1])))
     leak = float(points[1])
     standards = _standards(question, rows[0], leak, climate or RoomClimate())
-    return Sizing(question, box is not None, Quantiles(*points.tolist()), rows, standards)
+    air = _air_shut_in(sized, question, rows[0])
+    return Sizing(question, box is not None, Quantiles(*points.tolist()), rows, standards, air)
+
+
+def _air_shut_in(sized: Fillable, question: SizeQuestion, asked: SizeRow) -> AirShutIn | None:
+    supposed = Supposed(question.desiccant, question.limit, question.method)
+    draws_of_air = sized.air_shut_in(supposed, question.begin_at.timestamp())
+    water_g, beads_g = (float(np.median(draws)) for draws in draws_of_air)
+    of_g = asked.grams.p50 if asked.grams is not None else question.grams or 0.0
+    matters = isfinite(beads_g) and beads_g >= _AIR_MATTERS_FROM * of_g and water_g > 0.0
+    return AirShutIn(water_g, beads_g) if matters else None
 
 
 def _of_its_kind(question: SizeQuestion, climate: RoomClimate | None) -> SizedBox:

@@ -253,6 +253,10 @@ class Boxes(Protocol):
         """
         ...
 
+    def renamed_to(self, old: str) -> str | None:
+        """Return what a box is called now that had another name before; None where none had it."""
+        ...
+
     def remove(
         self,
         name: str,

@@ -202,7 +202,7 @@ def test_today_exits_with_3_where_something_needs_the_person(siccast: Run, site:
     result = siccast("today")
     assert result.exit_code == 3
     assert result.stdout.splitlines() == [
-        "empty: no reading has ever arrived. Check its sensor (battery, radio).",
+        "empty: no sensor has ever sent for it. Switch one on, or log its beads for a forecast without one.",
         "stray: sends readings and is no box yet. `siccast adopt stray` makes it one.",
     ]
     matters = json.loads(siccast("today", "--json").stdout)["words"]

@@ -373,3 +373,16 @@ def test_the_outlook_under_the_old_name_is_taken_back(run: Callable[..., Result]
     mosquitto.stop()
     told = run("box", "rename", "other", "left").output
     assert "send an empty retained message to siccast/1/attic/other/outlook" in told
+
+
+def test_an_old_name_leads_to_the_new_one_however_often_it_changed(run: Callable[..., Result], shelf: Path) -> None:
+    """As a printed label or a bookmark does; a name that no box ever had leads nowhere."""
+    run("box", "rename", "left", "window")
+    run("box", "rename", "window", "door")
+    with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
+        assert [stores.boxes.renamed_to(old) for old in ("left", "window", "door", "nobody")] == [
+            "door",
+            "door",
+            None,
+            None,
+        ]

@@ -74,7 +74,7 @@ def test_what_stands_and_who_has_heard_it(told: Path, siccast: Callable[..., Any
         ("empty", None), ("stray", None),
     ]  # fmt: skip
     assert shown["routes"][0]["waiting"] == 0
-    assert siccast("watch", "heard", "empty").stdout.startswith("heard: empty: no reading has ever arrived")
+    assert siccast("watch", "heard", "empty").stdout.startswith("heard: empty: no sensor has ever sent for it")
     assert siccast("watch", "heard", "all").stdout.count("heard: ") == 1
     assert siccast("watch", "heard", "all").stdout == "There is nothing new to hear.\n"
     assert "hook  webhook: last used" in siccast("watch", "show").stdout
@@ -148,7 +148,7 @@ def test_beside_a_listener_alerts_reach_the_broker_and_the_hook(tmp_path: Path, 
     finally:
         listener.terminate()
         assert listener.wait(20) == 0
-    assert json.loads(heard[topic])["text"].startswith("left: no reading has ever arrived")
+    assert json.loads(heard[topic])["text"].startswith("left: no sensor has ever sent for it")
     assert hook.alerts == [("word", "left", "silent")]
     with open_stores(tmp_path / "siccast.sqlite3", read_only=True) as stores:
         assert [replace(one.alert, text="").box for one in stores.alerts.standing()] == ["left"]

@@ -23,6 +23,12 @@ def test_intervals_hold_the_truth_as_often_as_they_say(floor: float | None) -> N
     assert found.calibrated, found
 
 
+def test_intervals_of_a_box_that_no_sensor_watches_hold_the_truth_as_often_as_they_say() -> None:
+    """Truths of thirty days, of which nothing was shown: leak and date by the prior alone."""
+    found = calibrate(None, TRUTHS, blind=True)
+    assert found.calibrated, found
+
+
 @pytest.mark.parametrize("floor", FLOORS[1:])
 def test_a_floor_taken_for_a_value_fails(floor: float) -> None:
     found = calibrate(floor, TRUTHS, Assumptions(censored=False))

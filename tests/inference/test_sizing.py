@@ -63,6 +63,33 @@ def test_grams_of_a_parcel_are_what_comes_in_over_what_a_gram_takes() -> None:
     assert told.p50 == pytest.approx(by_hand_g, rel=0.10)
 
 
+def test_beads_dry_the_air_that_is_shut_in() -> None:
+    """V (p_out - 20 % of saturation)/(Rv T) over what a gram takes up from 3 to 20 %, by hand; nothing leaks in.
+
+    On the first day in a room of 1156 Pa and 18.2 °C: STEADY in a January, its temperature being the climate's. That
+    wanders by 2.5 °C from draw to draw and new beads are more or less dry, so to a tenth.
+    """
+    big = all_alike(SizedBox.of_prior(replace(PARCEL, volume_liter=5000.0), STEADY, 0.0, 1e-6))
+    new = replace(GEL, method="new")
+    isotherm = desiccant("orange_gel").isotherm
+    takes = float(isotherm.loading_g_per_g(0.20, 18.2)) - float(isotherm.loading_g_per_g(0.03, 18.2))
+    water_g = 5.0 * (1156.0 - 0.2 * float(saturation_vapor_pressure_pa(18.2))) / (461.5 * 291.35) * 1e3
+    assert grams_for(big, new, 1.0, JANUARY).p50 == pytest.approx(water_g / takes, rel=0.10)
+    said_water_g, said_beads_g = (float(np.median(draws)) for draws in big.air_shut_in(new, JANUARY))
+    assert said_water_g == pytest.approx(water_g, rel=0.05)
+    assert said_beads_g == pytest.approx(water_g / takes, rel=0.10)
+
+
+def test_a_known_box_has_the_air_of_its_closing_to_dry_with_few_beads_too() -> None:
+    """1000 L that let hardly anything in: a tenth of the beads, for all the air, begin above the limit."""
+    record, now_s, _ = made_box(Truth(conductance=0.3, volume_liter=1000.0, dry_mass_g=1000.0), seen_days=30)
+    box = KnownBox(estimate(record, now_s))
+    supposed = Supposed("silica_regular", 0.10)
+    many, few = (days_for(box, supposed, mass_g, now_s).p50 for mass_g in (1000.0, 100.0))
+    assert many > 30.0
+    assert few == 0.0
+
+
 def test_grams_and_days_are_each_other_read_backward() -> None:
     sized = parcel()
     grams = grams_for(sized, GEL, 180.0, JANUARY)
@@ -71,7 +98,8 @@ def test_grams_and_days_are_each_other_read_backward() -> None:
 
 
 def test_the_leak_of_a_known_box_lasts_as_what_if_says() -> None:
-    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    """At its own mass, whose start was seen after it had dried the air of its closing: nothing is added."""
+    record, now_s, _ = made_box(Truth(conductance=0.3, dry_mass_g=250.0), seen_days=30)
     posterior = estimate(record, now_s)
     change = WhatIf(desiccant="silica_regular", dry_mass_g=250.0)
     ahead = what_if(posterior, change, HORIZON_DAYS).cross_at  # as far ahead, so by the same random numbers

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from published.tables_read import published
 
-from monitor.physics.box_balance import Air, DrawnBox, advance
+from monitor.physics.box_balance import Air, DrawnBox, advance, at_rest_with
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa, saturation_vapor_pressure_pa, vapor_pressure_pa
@@ -148,3 +149,26 @@ def test_slopes_are_those_of_the_step() -> None:
     by_leak = (end(loading, leak * np.exp(h)) - end(loading, leak * np.exp(-h))) / (2 * h)
     assert float(moved.loading_kept[0]) == pytest.approx(by_start, rel=0.01)
     assert float(moved.loading_by_log_conductance[0]) == pytest.approx(by_leak, rel=0.02)
+
+
+@pytest.mark.parametrize("water_g", [2.0, -0.5])
+def test_charge_and_air_share_water_that_comes_at_once(water_g: float) -> None:
+    """On the straight line u = h, (m + V rho_sat) du = water: 2 g of sorbent beside 100 L of air."""
+    box = replace(drawn(WALLS, 2.0), volume_liter=100.0)
+    air = acting(1000.0, 20.0)
+    per_loading_g = 2.0 + 100.0 * float(air.saturated_air_g_per_liter)
+    after = at_rest_with(box, np.array([0.2]), water_g, air)
+    assert after[0] == pytest.approx(0.2 + water_g / per_loading_g, abs=1e-3)
+
+
+def test_gel_that_dries_air_ends_on_its_isotherm_with_all_the_water() -> None:
+    """Water is conserved: what the gel took and what the air has left make up what came."""
+    gel = desiccant("silica_regular").isotherm
+    box, air = replace(drawn(gel, 50.0), volume_liter=5000.0), acting(1169.0, 20.0)
+    before = box.table.loading(np.array([0.03]), 20.0)
+    after = at_rest_with(box, before, 4.0, air)
+    dry, moist = (float(box.table.humidity(loading, 20.0)[0][0]) for loading in (before, after))
+    taken_g = 50.0 * float(after[0] - before[0])
+    left_g = 5000.0 * float(air.saturated_air_g_per_liter) * (moist - dry)
+    assert taken_g + left_g == pytest.approx(4.0)
+    assert 0.0 < taken_g < left_g, "so little gel is at rest with much air before it took a quarter"

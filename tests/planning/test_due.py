@@ -13,6 +13,7 @@ from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.alerts import alerts_for_today, in_lines
 from monitor.planning.due import (
+    all_silent,
     due_at,
     just_filled,
     leaks_more,
@@ -24,7 +25,7 @@ from monitor.planning.due import (
 )
 from monitor.planning.recharge import plan_recharges
 from monitor.planning.weights import WEIGHTS, PlanWeights
-from monitor.records import Appliance, Assessment, BoxState, Quantiles
+from monitor.records import Appliance, Assessment, BoxState, Quantiles, ReadingSource
 from monitor.records.alerts import Alert, AlertKind
 
 TODAY = date(2026, 3, 4)
@@ -81,6 +82,46 @@ def test_a_box_is_silent_after_more_than_a_day(hours: int, text: str) -> None:
     assert [alert.text for alert in alerts] == (
         [f"quiet: no reading for {text}. Check its sensor (battery, radio)."] if text else []
     )
+
+
+@pytest.mark.parametrize(
+    ("every_h", "hours", "source", "text"),
+    [
+        (24.0, 70, ReadingSource.sensor, ""),
+        (
+            24.0,
+            73,
+            ReadingSource.sensor,
+            "no reading for 3 days; usually there is one every 24 hours. Check its sensor",
+        ),
+        (1 / 6, 25, ReadingSource.sensor, "no reading for 25 hours; usually there is one every 10 minutes. Check its"),
+        (None, 160, ReadingSource.hand, ""),
+        (None, 170, ReadingSource.hand, "no reading off its display for 7 days. Log one: `siccast log reading quiet"),
+        (168.0, 480, ReadingSource.hand, ""),
+        (168.0, 600, ReadingSource.hand, "no reading off its display for 25 days; usually there is one every 7 days."),
+        (1 / 6, 30, ReadingSource.hand, "no reading for 30 hours; usually there is one every 10 minutes. Check its"),
+    ],
+)
+def test_silence_is_told_by_the_habit_of_a_sensor_or_a_person(
+    every_h: float | None, hours: int, source: ReadingSource, text: str
+) -> None:
+    """Three of its own intervals; a day at least, a week where a person reads a display, as the constants have it."""
+    every = None if every_h is None else timedelta(hours=every_h)
+    quiet = replace(assessment_of("quiet", forecast_of(200.0)), reads_every=every)
+    assert quiet.latest is not None
+    latest = quiet.latest._replace(at=AS_OF - timedelta(hours=hours), source=source)
+    said = [alert.text for alert in alerts_for_today([replace(quiet, latest=latest)], TODAY)]
+    assert [one.startswith(f"quiet: {text}") for one in said] == ([True] if text else []), said
+
+
+def test_hygrometers_that_people_read_have_no_listener_in_common() -> None:
+    quiet = [assessment_of(name, forecast_of(200.0)) for name in ("one", "other")]
+    old = {"at": AS_OF - timedelta(days=9)}
+    by_hand = [
+        replace(one, latest=one.latest._replace(**old, source=ReadingSource.hand)) for one in quiet if one.latest
+    ]
+    assert not all_silent(by_hand)
+    assert all_silent([replace(one, latest=one.latest._replace(**old)) for one in quiet if one.latest])
 
 
 def test_an_alert_for_each_cause() -> None:

@@ -142,7 +142,7 @@ def test_what_else_needs_a_person_stands_beside() -> None:
     assert said(answers, plan()).beside == (
         "Check the lid of lid: it leaks more than before.",
         "Nothing heard from mute for 40 days: check its sensor.",
-        "No reading has ever come from new: check its sensor.",
+        "No sensor has ever sent for new: switch it on, or log its beads for a forecast without one.",
         "young needs more readings.",
         "The estimate of broken failed; please report it.",
         "stranger sends readings and is no box yet: make it one.",
@@ -206,7 +206,7 @@ def test_a_stranger_has_no_badges() -> None:
 
 def test_readings_that_are_all_dated_later_have_come_and_a_clock_is_to_be_set() -> None:
     assert said([calm("pla"), later("a"), later("b"), never("new")], plan()).beside == (
-        "No reading has ever come from new: check its sensor.",
+        "No sensor has ever sent for new: switch it on, or log its beads for a forecast without one.",
         "All readings of a and b are dated later: check the clocks of their sensors.",
     )
     assert WORDS.to_do(later("a")) == "check the clock of its sensor"

@@ -110,7 +110,7 @@ def test_a_box_has_one_thing_to_do_and_one_day_to_do_it_by() -> None:
     assert WORDS.to_do(ever) == "nothing before 2027"
     without = {
         BoxState.not_enough_evidence: "keep closed, wait",
-        BoxState.no_readings: "check its sensor (battery, radio)",
+        BoxState.no_readings: "log its beads, or switch its sensor on",
         BoxState.estimate_failed: "report the failure",
         BoxState.undeclared: "make it a box",
     }

@@ -7,10 +7,12 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
 
 from monitor.errors import TooLittleEvidence
+from monitor.planning.due import silent_for
 from monitor.planning.urgency import worst_first
 from monitor.presentation.clock import utc_now
 from monitor.records import (
@@ -70,6 +72,22 @@ def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, st
     assert left.latest.at == AS_OF - timedelta(hours=6)
     assert left.charge is not None
     assert left.charge.dry_mass_g == 97.0
+
+
+@pytest.mark.parametrize(("every", "known"), [(24.0, 24.0), (7 * 24.0, 7 * 24.0), (0.5, 0.5)])
+def test_how_often_readings_come_is_found_in_a_week_or_the_last_few(
+    stub: StubInference, stores: AnyStores, every: float, known: float
+) -> None:
+    """Six weeks of a daily sensor, of a person who reads a display on Sundays, of a node that sends each half hour."""
+    span = timedelta(days=42) if every >= 24.0 else timedelta(days=3)
+    at = [AS_OF - timedelta(hours=hours) for hours in np.arange(1.0, span / timedelta(hours=1), every)]
+    stores.readings.add([Reading("left", instant, 21.0, 0.1) for instant in at])
+    (left, right) = ask(stores, LEFT, RIGHT)
+    assert left.reads_every == timedelta(hours=known)
+    assert right.reads_every is None
+    assert silent_for(left) is None
+    later = ask(stores, LEFT, as_of=at[0] + timedelta(hours=max(24.0, 3.0 * every) + 1.0))
+    assert silent_for(later[0]) is not None
 
 
 def test_an_answer_is_handed_on_whole(stub: StubInference, stores: AnyStores) -> None:
@@ -195,12 +213,20 @@ def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
     assert (left.state, left.refusal) == (BoxState.not_enough_evidence, "two days can't carry a forecast")
 
 
-def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: AnyStores) -> None:
+def test_a_box_that_never_reported_is_answered_by_what_is_known_of_it(stub: StubInference, stores: AnyStores) -> None:
+    stub.answer = lambda history, limit: GOOD
+    (left,) = ask(stores, LEFT)
+    assert (left.state, left.forecast, left.latest) == (BoxState.within_limit, GOOD.forecast, None)
+    assert (left.refusal, left.due_at is not None) == ("", True)
+
+
+def test_a_box_that_never_reported_and_of_which_nothing_is_known_has_no_forecast(
+    stub: StubInference, stores: AnyStores
+) -> None:
     (left,) = ask(stores, LEFT)
     assert (left.state, left.forecast, left.latest) == (BoxState.no_readings, None, None)
-    assert left.refusal.startswith(
-        "no reading has arrived yet. One that you read off a display counts too: `siccast log"
-    )
+    assert left.refusal.startswith("no sensor has sent for this box yet. Log its beads")
+    assert "`siccast log reading left" in left.refusal
 
 
 def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
@@ -209,7 +235,7 @@ def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
     """As where this machine's clock was set back: they are there, so nobody is told to look for the sensor alone."""
     stores.readings.add([Reading("left", AS_OF + timedelta(days=30), 21.0, 0.12)])
     (left,) = ask(stores, LEFT)
-    assert (left.state, left.latest) == (BoxState.no_readings, None)
+    assert (left.state, left.latest, left.leak, left.forecast) == (BoxState.no_readings, None, None, None)
     assert left.only_later_until == AS_OF + timedelta(days=30)
     assert left.refusal == (
         f"all its readings are dated later, up to {AS_OF + timedelta(days=30):%Y-%m-%d %H:%M} UTC. Unless you ask "

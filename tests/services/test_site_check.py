@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, cast
 
 import pytest
 
-from monitor.records import Forwarding, Listener, Rejection
+from monitor.records import Box, Forwarding, Listener, Reading, Rejection
 from monitor.services import site_check
 from monitor.services.site_check import (
     Finding,
     Severity,
+    check_boxes,
     check_estimates,
     check_forwarding,
     check_listener,
@@ -50,6 +51,15 @@ def test_a_listener_is_looked_for(
     (finding,) = check_listener(listeners, broker)
     assert finding.verdict is verdict
     assert finding.found.endswith(found)
+
+
+@pytest.mark.parametrize(("hours", "found"), [(60, []), (75, ["silent for 3 days; usually it sends every 24 hours"])])
+def test_a_daily_sensor_is_silent_when_it_missed_three_days(tmp_path: Path, hours: int, found: list[str]) -> None:
+    with open_stores(tmp_path / "site.sqlite3") as stores:
+        stores.readings.add([Reading("left", SINCE - timedelta(days=day), 21.0, 0.1) for day in range(20)])
+        now = SINCE + timedelta(hours=hours)
+        said = [finding.found for finding in check_boxes(stores.readings, [Box("left", 10.0)], now)]
+    assert said == found
 
 
 def test_one_that_the_broker_heard_of_may_be_on_another_machine() -> None:

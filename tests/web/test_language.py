@@ -55,6 +55,9 @@ PAGES = (
     "/box/empty",
     "/box/far",
     "/box/far?dry-mass=50&leak-times=2",
+    "/box/soon?size-months=6",
+    "/box/soon?size-mass=80",
+    "/box/young?size-months=0.1&size-limit=60",
     "/box/soon/humidity.svg",
     "/plan",
     "/house",
@@ -68,7 +71,8 @@ PAGES = (
 EVIDENCE = (say("There is no sensor in the room. How humid it is there is assumed."),)
 SHARPEN = say("Weigh the beads again. Use a scale that shows 0.1 g.")
 REFUSAL = say(
-    "no reading has arrived yet. One that you read off a display counts too: {by_hand}",
+    "no sensor has sent for this box yet. Log its beads, and there is a first forecast; a reading off any "
+    "display makes it sharper: {by_hand}",
     by_hand=hint("log", "reading", "soon", then="RH TEMPERATURE"),
 )
 
@@ -152,6 +156,13 @@ SLIPS: tuple[Mapping[str, str], ...] = (
     {"deed": "note", "note": ""},
     {"deed": "dance"},
 )
+
+
+@pytest.mark.parametrize("query", ["size-months=heavy", "size-months=99", "size-mass=heavy"])
+def test_a_refused_question_says_why_in_that_language(client: httpx.Client, query: str) -> None:
+    answer = client.get(f"/box/soon?{query}")
+    assert answer.status_code == 400
+    assert list(english_in(answer.text, (*NAMES, *BOXES, "heavy"))) == []
 
 
 @pytest.mark.parametrize("typed", SLIPS)

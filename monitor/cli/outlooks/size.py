@@ -137,7 +137,8 @@ def _answer(shelf: Shelf, question: SizeQuestion, box: str | None, *, as_json: b
 def _show(told: Sizing, wording: Wording) -> None:
     from monitor.cli.output import say, show_notes, show_table
     from monitor.presentation.sizing_wording import (
-        AT_SECOND_HAND,
+        air_sentence,
+        at_second_hand,
         leak_sentence,
         size_rows,
         size_sentence,
@@ -145,14 +146,16 @@ def _show(told: Sizing, wording: Wording) -> None:
         standard_rules,
     )
 
-    say(leak_sentence(told, wording))
     say(size_sentence(told, wording))
+    if air := air_sentence(told, wording):
+        say(air)
+    say(leak_sentence(told, wording))
     answer = "beads, dry" if told.question.grams is None else "holds"
     show_table(("with", "limit", answer), size_rows(told, wording), right=(1,))
     show_table(("standard", "units", "silica gel", "why it differs"), standard_rows(told, wording), right=(1, 2),
                wrap={3: None})  # fmt: skip
     show_notes("What these standards say", standard_rules(told))
-    say(AT_SECOND_HAND)
+    say(at_second_hand())
 
 
 def _known(shelf: Shelf, name: str) -> Supposing | str:

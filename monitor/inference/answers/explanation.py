@@ -32,7 +32,13 @@ _LEAST_SEEN_DAYS = 1e-9
 sound."""
 
 
-def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
+_OF_ITS_KIND = to_say(
+    "No reading tells of these beads. The dates rest on the box's volume and style and on what was logged, so they are "
+    "wide. Log one reading a week, off any display, and they get much sharper."
+)
+
+
+def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False, unseen: bool = False) -> tuple[str, ...]:
     """Return what a forecast rests on, the most important first.
 
     Parameters
@@ -41,13 +47,16 @@ def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tupl
         Of one box.
     leak_seen_before : bool
         Whether the leak of this box was estimated under earlier beads or in a test.
+    unseen : bool
+        Whether no reading tells of it, nor of its leak before.
 
     Returns
     -------
     tuple of str
         Plain sentences.
     """
-    said = [_readings(posterior), _uninformed(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
+    readings = say(_OF_ITS_KIND) if unseen else _readings(posterior)
+    said = [readings, _uninformed(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
     said += [
         _without_beads(posterior),

@@ -3,7 +3,7 @@
 A box that is known is pushed ahead as what-if does it, with charge after charge. One that is not brings draws of its
 style's prior; a parcel, of what its film lets through. Their water comes in through the leak, from openings at their
 mean rate and from what lies in them, over the room's seasons; lids badly seated, swapped spools and a leak that wanders
-are left out there.
+are left out there. Both begin with the room's air, shut in when the lid closes.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from monitor.inference.fit.quantiles import quantile_points
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, slow_spreads, start_humidity_of, style_prior
 from monitor.inference.model.contents import known_or_plain_gel, shapes_of, slow_store
 from monitor.inference.model.prior import Assumptions, Unknown
-from monitor.physics.box_balance import Air, DrawnBox, advance
+from monitor.physics.box_balance import Air, DrawnBox, advance, at_rest_with
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.materials import Desiccant
 from monitor.physics.numerics import FloatArray
@@ -42,7 +42,8 @@ _SEED = 5
 _STEPS = np.r_[np.arange(0.5, 3.0, 0.5), np.arange(3.0, 30.0), np.arange(30.0, HORIZON_DAYS + 5.0, 5.0)]
 """Ends of the steps. [days] Judgement: fine at first, as beside wet spools; then a forecast's weeks do."""
 _MASSES_G = np.geomspace(1.0, 30_000.0, 16)
-"""Charges that are tried; between two, ln(days) is a line of ln(mass). [g] Judgement: from a sachet to a pallet's."""
+"""Charges that are tried. [g] Judgement: from a sachet to a pallet's. Between two, ln(days) is a line of ln(mass beyond
+that for the air), as a balance without its air has it."""
 TEST_DEGC, TEST_HUMIDITY = 38.0, 0.90
 """The climate that films are tested in (ASTM F1249, ISO 15106: 38 °C, 90 % RH). [°C], [fraction of saturation]"""
 _FILM_LOG_SD = 0.4
@@ -91,6 +92,54 @@ class Fillable(ABC):
     @abstractmethod
     def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray: ...
 
+    @property
+    @abstractmethod
+    def _around(self) -> LearnedRoom:
+        """The room around it."""
+
+    def _closing(self, begin_s: float, count: int) -> Air:
+        """Return what the box lies in on the day it is closed. (draws)"""
+        outside, degc, _ = self._around.sample(begin_s / DAY_S, _STEPS[:1], count, np.random.default_rng(_SEED))
+        return _air(outside[0], degc[0])
+
+    def air_shut_in(self, supposed: Supposed, begin_s: float) -> tuple[FloatArray, FloatArray]:
+        """Return what the room's air holds beyond the limit when the lid closes on it, and the beads for that.
+
+        Parameters
+        ----------
+        supposed : Supposed
+            With what it is filled, and until when that is good.
+        begin_s : float
+            When it is closed. [s since 1970 UTC]
+
+        Returns
+        -------
+        (ndarray, ndarray), draws
+            Water [g], 0 where the room is drier than the limit; dry beads that are at the limit with it [g], infinite
+            where they are as humid before.
+        """
+        box, dry = self._filled(supposed, 1.0, begin_s)
+        air = self._closing(begin_s, len(dry))
+        water_g = np.maximum(_air_water_g(box, supposed.limit, air), 0.0)
+        takes_g = box.dry_mass_g * (box.table.loading(np.full(len(dry), supposed.limit), air.temperature_degc) - dry)
+        return water_g, np.divide(water_g, takes_g, out=np.full(len(dry), np.inf), where=takes_g > 0.0)
+
+    @abstractmethod
+    def _filled(self, supposed: Supposed, mass_g: float, begin_s: float) -> tuple[DrawnBox, FloatArray]:
+        """Return it with a charge, and the loading of that before it has dried any air. (draws) [g/g]"""
+
+
+def _air_water_g(box: DrawnBox, humidity: FloatArray | float, air: Air) -> FloatArray:
+    """Return the water that air of the room has beyond the same air at some humidity. (draws) [g]"""
+    outside_pa, inside_pa = (PA_PER_KPA * np.asarray(kpa) for kpa in (air.outside_kpa, humidity * air.saturation_kpa))
+    return np.asarray(opening_water_g(box.volume_liter, outside_pa, inside_pa, air.temperature_degc))
+
+
+def _with_air_shut_in(box: DrawnBox, loading: FloatArray, air: Air) -> FloatArray:
+    """Return the loading when a charge has dried the room's air that was shut in with it. (draws) [g/g]"""
+    humidity, _ = box.table.humidity(loading, air.temperature_degc)
+    return at_rest_with(box, loading, _air_water_g(box, humidity, air), air)
+
 
 @dataclass(frozen=True, eq=False)
 class KnownBox(Fillable):
@@ -106,13 +155,37 @@ class KnownBox(Fillable):
 
     def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
         """The futures of what-if, for each charge and draw."""
-        begun = self._begun(supposed, begin_s)
-        crossed = []
+        begun, crossed = self._begun(supposed, begin_s), []
+        air = self._closing(begin_s, len(begun.theta))
         for mass_g in masses_g.tolist():
-            change = WhatIf(None, supposed.leak_times, supposed.desiccant, mass_g)
-            ahead = futures(as_changed(begun, change), supposed.limit, HORIZON_DAYS, with_fan=False)
-            crossed.append(ahead.crossing_days)
+            filled = self._with_charge(begun, supposed, mass_g)
+            box, dry = filled.state.drawn, self._dry(filled, mass_g, air)
+            closed = replace(filled, state=replace(filled.state, loading=_with_air_shut_in(box, dry, air)))
+            crossed.append(futures(closed, supposed.limit, HORIZON_DAYS, with_fan=False).crossing_days)
         return np.array(crossed)
+
+    @property
+    def _around(self) -> LearnedRoom:
+        return self.posterior.room
+
+    def _filled(self, supposed: Supposed, mass_g: float, begin_s: float) -> tuple[DrawnBox, FloatArray]:
+        filled = self._with_charge(self._begun(supposed, begin_s), supposed, mass_g)
+        return filled.state.drawn, self._dry(filled, mass_g, self._closing(begin_s, len(filled.theta)))
+
+    def _with_charge(self, begun: Posterior, supposed: Supposed, mass_g: float) -> Posterior:
+        return as_changed(begun, WhatIf(None, supposed.leak_times, supposed.desiccant, mass_g))
+
+    def _dry(self, filled: Posterior, mass_g: float, air: Air) -> FloatArray:
+        """Return the loading before any air was dried. (draws) [g/g]
+
+        How dry the beads of this box began is known from its readings, after they had dried the air of their closing.
+        """
+        state, seen_g = filled.state, filled.problem.prior.dry_mass_g
+        if filled.theta is not self.posterior.theta or seen_g <= 0.0:
+            return state.loading
+        humidity, _ = state.drawn.table.humidity(state.loading, air.temperature_degc)
+        had_g = state.drawn.dry_mass_g * (seen_g / mass_g)
+        return state.drawn.table.keep_within(state.loading - _air_water_g(state.drawn, humidity, air) / had_g)
 
     def _begun(self, supposed: Supposed, begin_s: float) -> Posterior:
         """Return the box closed on another day on beads dried in another way; it is used as it was so far."""
@@ -210,6 +283,18 @@ class SizedBox(Fillable):
     def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
         return _crossing_days(self, supposed, masses_g, begin_s)
 
+    @property
+    def _around(self) -> LearnedRoom:
+        return self.room
+
+    def _filled(self, supposed: Supposed, mass_g: float, begin_s: float) -> tuple[DrawnBox, FloatArray]:
+        table = SorptionTable(*shapes_of(supposed.desiccant), self.isotherm_shape)
+        drawn = DrawnBox(
+            table, mass_g * self.capacity_ratio, self.slow_g_per_humidity, self.slow_lag_days, self.volume_liter
+        )
+        air = self._closing(begin_s, len(self.conductance))
+        return drawn, table.loading(_start_humidity(self, supposed), float(np.mean(air.temperature_degc)))
+
     def repeated(self, times: int) -> SizedBox:
         """Return each draw so many times, one block after the other.
 
@@ -286,7 +371,10 @@ def _crossing_days(sized: SizedBox, supposed: Supposed, masses_g: FloatArray, be
     mass_g = np.repeat(masses_g, count) * many.capacity_ratio
     drawn = DrawnBox(table, mass_g, many.slow_g_per_humidity, many.slow_lag_days, sized.volume_liter)
     humidity = np.tile(_start_humidity(sized, supposed), charges)
-    now = _Filled(table.loading(humidity, float(degc[0].mean())), many.slow_humidity, humidity)
+    closing = _air(np.tile(outside[0], charges), np.tile(degc[0], charges))
+    loading = _with_air_shut_in(drawn, table.loading(humidity, float(degc[0].mean())), closing)
+    humidity, _ = table.humidity(loading, closing.temperature_degc)
+    now = _Filled(loading, many.slow_humidity, humidity)
     crossed, now_days = np.where(humidity >= supposed.limit, 0.0, np.inf), 0.0
     for end_days, kpa, warmth in zip(_STEPS.tolist(), outside, degc, strict=True):
         air, days = _air(np.tile(kpa, charges), np.tile(warmth, charges)), end_days - now_days
@@ -368,15 +456,16 @@ def grams_for(sized: Fillable, supposed: Supposed, hold_days: float, begin_s: fl
         0 where it holds so long without beads, infinite where no charge would do. [g]
     """
     crossed = sized.crossing_days(supposed, _MASSES_G, begin_s)
+    _, for_air_g = sized.air_shut_in(supposed, begin_s)
     holds = crossed >= hold_days
     first = np.argmax(holds, axis=0)
     draws = np.arange(crossed.shape[1])
-    log_masses, below = np.log(_MASSES_G), np.maximum(first - 1, 0)
+    low_g, high_g = (np.maximum(_MASSES_G[place] - for_air_g, 0.0) for place in (np.maximum(first - 1, 0), first))
+    low, high = crossed[np.maximum(first - 1, 0), draws], np.minimum(crossed[first, draws], 2.0 * HORIZON_DAYS)
     with np.errstate(divide="ignore", invalid="ignore"):
-        low, high = np.log(crossed[below, draws]), np.log(np.minimum(crossed[first, draws], 2.0 * HORIZON_DAYS))
-        share = np.clip((np.log(hold_days) - low) / (high - low), 0.0, 1.0)
-    share = np.where(np.isfinite(share), share, 1.0)
-    grams = np.exp(log_masses[below] + share * (log_masses[first] - log_masses[below]))
+        power = np.where(low > 0.0, np.log(high_g / low_g) / np.log(high / low), 1.0)
+        grams = high_g * (hold_days / high) ** power
+    grams = for_air_g + np.where(np.isfinite(grams), np.clip(grams, low_g, high_g), high_g)
     grams = np.where(first == 0, 0.0, grams)
     grams = np.where(holds.any(axis=0), grams, np.inf)
     return Quantiles(*(float(point) for point in quantile_points(grams, reached=True)))

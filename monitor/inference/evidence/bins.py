@@ -39,7 +39,11 @@ _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
 """A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
-all be of its warm or its cold part."""
+all be of its warm or its cold part. Where a sensor sends seldom, or a person reads a display, each hour counts."""
+_SELDOM_HOURS = 24.0 / _LEAST_HOURS_OF_BIN
+"""Who sends as seldom as this fills no bin of a day otherwise. [h] By definition of these."""
+_HABIT_HOURS = 11
+"""So many of the last hours with readings tell how often they come. [h] Judgement: ten days of a daily sensor."""
 _NEAR_MEDIAN = 0.03
 """Hours further than this from the median of their bin are spikes. [fraction of saturation] Judgement: three per cent
 of humidity is the usual accuracy of a sheet, and more than a closed box moves in a day."""
@@ -142,7 +146,8 @@ def bin_episode(
     comes_to_rest = hour_ends(inside) <= episode.start_s + left_out_days * DAY_S
     usable = np.where(comes_to_rest | mixed, np.nan, inside.relative_humidity)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
-    shown, censored = _shown(usable, bin_of, grid.edges_days, floor, box.sensor.resolution)
+    least_hours = 1.0 if _comes_seldom(hours) else _LEAST_HOURS_OF_BIN
+    shown, censored = _shown(usable, bin_of, grid.edges_days, floor, box.sensor.resolution, least_hours)
 
     opened_from_s = episode.start_s + (CLOSED_WITHIN_S if after is None else 0.0)
     # spools that come with the beads are in the prior, but for one that isn't declared and comes with dried beads
@@ -310,8 +315,19 @@ def _means(values: FloatArray, bin_of: NDArray[np.intp], count: int) -> FloatArr
     return np.where(weight > 0, total / np.maximum(weight, 1), np.nan)
 
 
-def _shown(
-    values: FloatArray, bin_of: NDArray[np.intp], edges: FloatArray, floor: float | None, resolution: float
+def _comes_seldom(hours: Hours) -> bool:
+    """Return whether readings come a few times a day or less, by the last of them."""
+    seen = np.flatnonzero(np.isfinite(hours.relative_humidity))[-_HABIT_HOURS:]
+    return len(seen) < 2 or float(np.median(np.diff(seen))) >= _SELDOM_HOURS  # a count; by definition: one has no gap
+
+
+def _shown(  # noqa: PLR0917
+    values: FloatArray,
+    bin_of: NDArray[np.intp],
+    edges: FloatArray,
+    floor: float | None,
+    resolution: float,
+    least_hours: float,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Robust mean of each bin with enough hours, a median where a floor cuts hours off; and whether it hides that."""
     count = len(edges) - 1
@@ -319,7 +335,7 @@ def _shown(
     known = np.isfinite(values)
     here, group = values[known], bin_of[known]
     hours = np.bincount(group, minlength=count)
-    enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
+    enough = hours >= np.minimum(least_hours, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
         low = np.bincount(group, weights=here <= floor + SAME_HUMIDITY, minlength=count)
         cut_off = enough & (low > _AT_FLOOR_SHARE * hours)

@@ -21,6 +21,9 @@ from monitor.inference.fit.change_point import change_point_of, words_for
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf.first_fit import FirstFit
 from monitor.records import Column, Outlook, Quantiles, WhatIf
+from monitor.texts import say, to_say
+
+_OF_SUCH_BOXES = to_say("Nothing was measured of it: this is what such boxes usually leak.")
 
 
 @dataclass(frozen=True)
@@ -77,8 +80,8 @@ def answer_of(
     ahead = forecast_of(posterior, limit, futures, question.horizon_days)
     leak = replace(
         leak_of(posterior),
-        comparison=comparison_of(posterior, style_leak),
-        for_its_kind=tightness_of(posterior, style_leak),
+        comparison=say(_OF_SUCH_BOXES) if first.unseen else comparison_of(posterior, style_leak),
+        for_its_kind=None if first.unseen else tightness_of(posterior, style_leak),
         grams_words=grams_words(posterior),
     )
     if (since := change_point_of(posterior) or first.change_point) is not None:
@@ -92,7 +95,11 @@ def answer_of(
         forecast=ahead,
         evidence=(
             *filter(None, (first.remark,)),
-            *evidence_of(posterior, leak_seen_before=first.leak_seen_before(posterior.episode.start_s)),
+            *evidence_of(
+                posterior,
+                leak_seen_before=first.leak_seen_before(posterior.episode.start_s),
+                unseen=first.unseen,
+            ),
         ),
         sharpen=best_measurement(posterior, futures[0], useful),
         forecast_if=what_if(posterior, question.change, question.horizon_days) if question.change else None,

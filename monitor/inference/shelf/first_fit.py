@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from monitor.errors import SiccastError, TooLittleEvidence
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.fit.change_point import ChangePoint, with_change_point
@@ -31,6 +32,10 @@ from monitor.records.logged import FILLINGS
 from monitor.records.words import NOT_DRIED
 from monitor.series.spans import between
 from monitor.texts import say, to_say
+
+_BY_THE_HOUR_DAYS = 3.0
+"""So old an episode is answered by what there is. [days] Judgement: twice ``fit.LEAST_DAYS``; a sensor that sends by
+the hour has brought enough until then."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +115,8 @@ class FirstFit:
     """Of its leak, by this and earlier episodes and by tests."""
     remark: str = ""
     """What the estimate rests on beside readings; empty where nothing need be said."""
+    unseen: bool = False
+    """True where no reading tells of it, nor of its leak before: its posterior is the prior."""
     levels: tuple[Level, ...] = ()
     """How leaky it was at the end of its last episodes, and now."""
     change_point: ChangePoint | None = None
@@ -265,6 +272,11 @@ def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None, ea
         posterior = estimate(record, now_s, assumptions=assumptions, carried=earlier.carried)
     except TooLittleEvidence as error:
         return _fit_without_readings(record, now_s, assumptions, earlier, str(error))
+    return _seen(posterior, record, earlier, now_s)
+
+
+def _seen(posterior: Posterior, record: Record, earlier: _Earlier, now_s: float) -> FirstFit:
+    """Return the fit of a box by what was seen in this episode and in those before it."""
     found = [leak_observation_of(posterior), *earlier.observations, *tested(record.box, record.entries, now_s)]
     return FirstFit(
         posterior.for_reweighting(),
@@ -279,20 +291,28 @@ def _fit_without_readings(
     """Fit an episode that has no readings yet: by the leak of earlier episodes and tests, where there are any.
 
     How dry the beads are is known from the recharge desk or the scale, or else is what their method usually reaches.
+    Where no readings come, or none by the hour, there is nothing to wait for: the prior answers, or what a person now
+    and then reads off a display makes of it.
     """
-    if not any(e.kind in FILLINGS and e.at.timestamp() < now_s for e in record.entries):
+    filled_s = sorted(e.at.timestamp() for e in record.entries if e.kind in FILLINGS and e.at.timestamp() < now_s)
+    if not filled_s:
         return FirstFit(None, Outlook(refusal=refusal))
     observations = (*earlier.observations, *tested(record.box, record.entries, now_s))
     found = tuple(s for s in observations if s is not None)
-    if not found:
+    unseen = len(record.hours_before(now_s)) == 0
+    if not found and not unseen and now_s - filled_s[-1] < _BY_THE_HOUR_DAYS * DAY_S:
         return FirstFit(None, Outlook(refusal=refusal))
     posterior = estimate(record, now_s, assumptions=assumptions, carried=earlier.carried, least_days=0.0)
-    return FirstFit(
-        posterior.for_reweighting(),
-        observations=found,
-        remark=_rests_on(posterior.episode),
-        levels=(level_of(posterior),),
-    )
+    if found:
+        return FirstFit(
+            posterior.for_reweighting(),
+            observations=found,
+            remark=_rests_on(posterior.episode),
+            levels=(level_of(posterior),),
+        )
+    if unseen:
+        return FirstFit(posterior.for_reweighting(), unseen=True)
+    return _seen(posterior, record, earlier, now_s)
 
 
 _LEAK_KNOWN = to_say("The leak of the box was known before they went in.")

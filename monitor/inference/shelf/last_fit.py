@@ -71,6 +71,7 @@ class RefitReason(StrEnum):
     wandered = "the leak is not what it was"
     failed = "the last posterior can't be updated"
     gone = "its last fit is not kept any more"
+    unseen = "no reading told of it at the last fit"
 
 
 @dataclass(frozen=True)
@@ -246,6 +247,8 @@ class LastFit:
         """
         if (same := self.as_it_was(now_s)) is not None:
             return same, self.steps_s
+        if self.first.unseen:
+            return RefitReason.unseen
         if now_s - self.fitted_at_s > FITTED_FOR_DAYS * DAY_S:
             return RefitReason.week
         if self.posterior.room_measured is (box_input.room is None):

@@ -36,6 +36,10 @@ _OWN_ROWS = (
 )
 
 
+_RENAMED = "called '{old}' until now"
+"""The note in the log of a box that got another name, by which the old one is found again."""
+
+
 class SqliteBoxes:
     """Keeps the ``Boxes`` contract in the shelf's own file."""
 
@@ -67,7 +71,7 @@ class SqliteBoxes:
                 "UPDATE deeds SET body = json_set(body, '$.place', ?) WHERE json_extract(body, '$.place') = ?",
                 (BOX + new, BOX + old),
             )
-            note = LedgerEntry(EntryKind.note, new, at, note=f"called '{old}' until now")
+            note = LedgerEntry(EntryKind.note, new, at, note=_RENAMED.format(old=old))
             connection.execute(INSERT_ENTRY, entry_row(note, at))
             if self._forwards:  # the server knows these readings under the old name only
                 connection.execute(
@@ -78,6 +82,16 @@ class SqliteBoxes:
             held = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", new)
             until_committed.enter_context(alongside)
         return held
+
+    def renamed_to(self, old: str) -> str | None:
+        """Return what a box is called now that had another name before, by the note of its renaming."""
+        with self._database.errors():
+            found = self._database.connection.execute(
+                "SELECT box FROM ledger WHERE kind = ? AND note = ? AND taken_back_at_ms IS NULL"
+                " ORDER BY entry_id DESC",
+                (EntryKind.note.value, _RENAMED.format(old=old)),
+            ).fetchone()
+        return None if found is None else str(found[0])
 
     def remove(
         self,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from typing import TYPE_CHECKING
+from urllib.parse import quote, urlencode
 
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import JSONResponse
+from starlette.responses import JSONResponse, RedirectResponse
 from starlette.routing import Route
 
 from monitor.records import BoxState
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
 
     from monitor.web.box.log_view import Sent
     from monitor.web.site import Site
+    from monitor.web.snapshot import Snapshot
+
+_RENAMED = "was-called"
+"""What an address says that was led on from an old name."""
 
 
 @dataclass(eq=False)
@@ -81,9 +86,11 @@ class BoxPages:
             return self.site.waiting()
         answer = snapshot.answer(name)
         if answer is None:
-            raise self.site.not_found(say("There is no box of this name."))
+            return self._renamed(snapshot, name)
         words = self.site.words
         with self.site.reading() as stores:
+            before = request.query_params.get(_RENAMED, "")
+            was_called = before if before and stores.boxes.renamed_to(before) == name else ""
             course = read_course(stores, answer.box.name, snapshot.as_of)
             known = self.deeds.known(stores, name, request)
             words_out = unheard(stores, name) if self.site.shelf.routes else []
@@ -103,5 +110,14 @@ class BoxPages:
             may_adopt=offered(self.site.shelf.folder, [name])[name] if is_new else None,
             adopted="adopted" in request.query_params and name in declared,
             unheard=words_out,
+            was_called=was_called,
             snapshot=snapshot,
         )
+
+    def _renamed(self, snapshot: Snapshot, old: str) -> Response:
+        """Lead on from a label or a bookmark with an old name."""
+        with self.site.reading() as stores:
+            new = stores.boxes.renamed_to(old)
+        if new is None or snapshot.answer(new) is None:
+            raise self.site.not_found(say("There is no box of this name."))
+        return RedirectResponse(f"/box/{quote(new, safe='')}?{urlencode({_RENAMED: old})}", HTTPStatus.SEE_OTHER)

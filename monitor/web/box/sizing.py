@@ -13,7 +13,8 @@ from monitor.presentation import quantities
 from monitor.presentation.amounts import sentence
 from monitor.presentation.bead_wording import beads
 from monitor.presentation.sizing_wording import (
-    AT_SECOND_HAND,
+    air_sentence,
+    at_second_hand,
     leak_sentence,
     size_rows,
     size_sentence,
@@ -25,6 +26,7 @@ from monitor.presentation.wording import Wording
 from monitor.records import BoxState
 from monitor.records.declared import LIMIT_RANGE_PCT, SIZED_MONTHS, SIZED_MONTHS_RANGE
 from monitor.services.sizing import SizeQuestion, sizing
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -97,8 +99,8 @@ class Sizer:
 
     def _question(self, typed: Mapping[str, str], snapshot: Snapshot, answer: Assessment) -> SizeQuestion:
         mass_g = _mass_g(typed.get(MASS, "").strip(), self.site)
-        limit_pct = _number(typed, LIMIT, 100.0 * answer.box.humidity_limit, LIMIT_RANGE_PCT, "a limit is")
-        months = _number(typed, MONTHS, SIZED_MONTHS, SIZED_MONTHS_RANGE, "the months are")
+        limit_pct = _number(typed, LIMIT, 100.0 * answer.box.humidity_limit, LIMIT_RANGE_PCT)
+        months = _number(typed, MONTHS, SIZED_MONTHS, SIZED_MONTHS_RANGE)
         try:
             kind = known_beads(typed.get(KIND) or _kind_of(answer))
         except TypedError as error:
@@ -115,14 +117,22 @@ class Sizer:
     def _answered(self, blank: SizeView, question: SizeQuestion, snapshot: Snapshot, words: Wording) -> SizeView:
         known = self.known(snapshot, question.box.name)
         told = sizing(question, box=None if isinstance(known, str) else known, climate=self.site.shelf.room)
-        why = [sentence(f"There is no estimate of its leak yet: {known}")] if isinstance(known, str) and known else []
+        no_leak = (
+            say("There is no estimate of its leak yet: {why}", why=known) if isinstance(known, str) and known else ""
+        )
+        told_in_turn = (
+            size_sentence(told, words),
+            air_sentence(told, words),
+            leak_sentence(told, words),
+            no_leak and sentence(no_leak),
+        )
         return replace(
             blank,
-            said=[size_sentence(told, words), leak_sentence(told, words), *why],
+            said=[said for said in told_in_turn if said],
             answer="grams" if question.grams is None else "months",
             rows=_rows(told, words),
             standards=_standards(told, words),
-            notes=AT_SECOND_HAND,
+            notes=at_second_hand(),
         )
 
 
@@ -135,7 +145,7 @@ def _rows(told: Sizing, words: Wording) -> list[tuple[str, str]]:
 def _standards(told: Sizing, words: Wording) -> list[tuple[str, str, str, str]]:
     rules = dict(standard_rules(told))
     return [
-        (name, f"{mass}, {units} units" if units else mass, sentence(why), rules[name])
+        (name, say("{mass}, {units} units", mass=mass, units=units) if units else mass, sentence(why), rules[name])
         for name, units, mass, why in standard_rows(told, words)
     ]
 
@@ -161,12 +171,16 @@ def _mass_g(text: str, site: Site) -> float | None:
         raise TypedError(str(error), field=MASS) from None
 
 
-def _number(typed: Mapping[str, str], name: str, usual: float, span: tuple[float, float], what: str) -> float:
+def _number(typed: Mapping[str, str], name: str, usual: float, span: tuple[float, float]) -> float:
     text = typed.get(name, "").strip()
     try:
         number = float(text.replace(",", ".")) if text else usual
     except ValueError:
-        raise TypedError(f"'{text[:20]}' won't do; write a number, such as {usual:g}", field=name) from None
+        problem = say("'{text}' won't do; write a number, such as {such_as}", text=text[:20], such_as=f"{usual:g}")
+        raise TypedError(problem, field=name) from None
     if not span[0] <= number <= span[1]:
-        raise TypedError(f"{number:g} is not valid: {what} from {span[0]:g} to {span[1]:g}", field=name)
+        right = say("from {low} to {high}", low=f"{span[0]:g}", high=f"{span[1]:g}")
+        raise TypedError(
+            say("{number} is not valid: write a number {right}", number=f"{number:g}", right=right), field=name
+        )
     return number

@@ -13,6 +13,7 @@ from monitor.planning.due import SILENT_AFTER_DAYS, rule_of_days
 from monitor.presentation.amounts import sentence
 from monitor.presentation.shipped import shipped
 from monitor.records import BoxState
+from monitor.series.usual_interval import INTERVALS_MISSED
 from monitor.units import HOURS_PER_DAY
 from monitor.web.box.course import SIGNS as LOG_SIGNS
 from monitor.web.help.worth import worth_table
@@ -61,6 +62,7 @@ class HelpPage:
             kinds=[(sign, kind.value) for kind, sign in LOG_SIGNS.items()],
             rule_of_days=rule_of_days(),
             silent_hours=round(HOURS_PER_DAY * SILENT_AFTER_DAYS),
+            silent_times=round(INTERVALS_MISSED),
             careful=[words.in_own_units(caution.text) for caution in _CAREFUL],
             dyes=[words.in_own_units(sentence(text)) for text in cautions.of_dyes()],
             sheet=cautions.SHEET,

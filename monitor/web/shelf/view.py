@@ -292,15 +292,17 @@ def shown_humidity(answer: Assessment, limit: str) -> Shown:
     beside = say("limit {limit}", limit=limit) if limit else ""
     latest, forecast = answer.latest, answer.forecast
     if latest is None:
-        none = say("all readings dated later") if answer.only_later_until else say("no reading yet")
-        return Shown("–", ", ".join(filter(None, (none, beside))))
-    humidity = percent(latest.relative_humidity, 1)
-    if silent_for(answer) is None and not is_from_before_beads(answer):
+        humidity = say("all readings dated later") if answer.only_later_until else say("no reading yet")
+        if forecast is None:
+            return Shown("–", ", ".join(filter(None, (humidity, beside))))
+    else:
+        humidity = percent(latest.relative_humidity, 1)
+    if latest is not None and silent_for(answer) is None and not is_from_before_beads(answer):
         said = say("humidity") if dries_now(answer) or not over_by(answer) else ""
         return Shown(humidity, ", ".join(filter(None, (said, beside))))
     if forecast is None:
         return Shown("–", beside, humidity)
-    now = percent(forecast.present_relative_humidity.p50, 1)
+    now = percent(forecast.present_relative_humidity.p50, 0 if latest is None else 1)
     return Shown(say("about {now}", now=now), ", ".join(filter(None, (say("by estimate"), beside))), humidity)
 
 
