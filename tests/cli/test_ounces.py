@@ -74,7 +74,7 @@ def test_an_evening_at_the_desk_is_in_ounces_and_fahrenheit_throughout(shelf: Pa
 def test_what_is_asked_of_a_box_is_in_ounces_and_fahrenheit(shelf: Path) -> None:
     """The rules of standards below it are quoted as they stand, in their own units."""
     answer = said(shelf, "size --volume 10 --style gasket").partition("standard ")[0]
-    assert "oz a day for each kPa" in answer
+    assert "oz a day per kPa" in answer
     assert not FOREIGN.search(answer), answer
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.readings.add([])
