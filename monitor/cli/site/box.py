@@ -19,7 +19,23 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-box = typer.Typer(help="Rename a box, or stop watching it.", no_args_is_help=True)
+box = typer.Typer(help="Add a box without a sensor, rename a box, or stop watching it.", no_args_is_help=True)
+Volume = Annotated[
+    float | None,
+    typer.Option(
+        min=VOLUME_RANGE_LITER[0],
+        max=VOLUME_RANGE_LITER[1],
+        help=f"Inner volume in liters. Default: {USUAL_VOLUME_LITER:g}, or what it had before it was removed.",
+    ),
+]
+Limit = Annotated[
+    float | None,
+    typer.Option(
+        min=LIMIT_RANGE_PCT[0],
+        max=LIMIT_RANGE_PCT[1],
+        help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -32,35 +48,43 @@ def adopt(
     context: typer.Context,
     box: Annotated[str, typer.Argument(help="Name of a box that sends readings and is not in shelf.toml.")],
     *,
-    volume_l: Annotated[
-        float | None,
-        typer.Option(
-            min=VOLUME_RANGE_LITER[0],
-            max=VOLUME_RANGE_LITER[1],
-            help=f"Inner volume in liters. Default: {USUAL_VOLUME_LITER:g}, or what it had before it was removed.",
-        ),
-    ] = None,
-    limit_rh: Annotated[
-        float | None,
-        typer.Option(
-            min=LIMIT_RANGE_PCT[0],
-            max=LIMIT_RANGE_PCT[1],
-            help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
-        ),
-    ] = None,
+    volume_l: Volume = None,
+    limit_rh: Limit = None,
 ) -> None:
     """Make a box of a sensor that already sends readings, in shelf.toml.
 
-    Its readings are stored already, from the first message on. A box that was removed comes back as it was.
+    Its readings are stored already, from the first message on. A box that was removed comes back as it was. For a box
+    without a sensor, use `siccast box add`.
     """
+    _declare(context, box, volume_l, limit_rh, unheard=False)
+
+
+@box.command()
+def add(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")],
+    *,
+    volume_l: Volume = None,
+    limit_rh: Limit = None,
+) -> None:
+    """Add a box to shelf.toml, also if it has no sensor.
+
+    Its forecast then rests on its volume, its style and what you log. Readings off any display make it sharper.
+    """
+    _declare(context, name, volume_l, limit_rh, unheard=True)
+
+
+def _declare(
+    context: typer.Context, name: str, volume_l: float | None, limit_rh: float | None, *, unheard: bool
+) -> None:
     from monitor.cli.output import say
     from monitor.services import adoption
 
     shelf = shelf_of(context)
     with open_to_write(shelf) as stores:
         adopted = adoption.adopt(
-            shelf.folder, stores.readings, stores.boxes, shelf.boxes, box,
-            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0,
+            shelf.folder, stores.readings, stores.boxes, shelf.boxes, name,
+            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0, unheard=unheard,
         )  # fmt: skip
     place = shelf.folder / SHELF_FILE
     readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"

@@ -15,15 +15,17 @@ from monitor.records import BoxState
 from monitor.texts import say
 from monitor.web.box import log_view, view
 from monitor.web.box.course import read_course
-from monitor.web.box.deeds import Deeds
+from monitor.web.box.deeds import Deeds, to_box
 from monitor.web.box.heard import HeardForm, unheard
 from monitor.web.box.question import Asker
 from monitor.web.box.sizing import Sizer
-from monitor.web.house.view import offered
+from monitor.web.forms import changes
+from monitor.web.house import new_box
+from monitor.web.house.new_box import NewBox
 from monitor.web.told import told
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from starlette.requests import Request
     from starlette.responses import Response
@@ -55,6 +57,8 @@ class BoxPages:
         return (
             *self.deeds.routes(),
             *HeardForm(self.site).routes(),
+            Route("/box/{name:path}/adopt", changes(self.site.tokens, self.adopt), methods=["POST"]),
+            Route("/box/{name:path}/adopt", to_box, methods=["GET"]),
             Route("/box/{name:path}/what-if", self.what_if),
             Route("/box/{name:path}", self.box, name="box"),
         )
@@ -64,6 +68,13 @@ class BoxPages:
         is_asked = self.asker.is_asked(request.query_params) or self.sizer.is_asked(request.query_params)
         run = self.site.work.run if is_asked else run_in_threadpool
         return await run(self._page, request, request.path_params["name"])
+
+    def adopt(self, request: Request, form: Mapping[str, str]) -> Response:
+        """Declare a box that was heard, from its own page."""
+        done = new_box.declare(self.site, request.path_params["name"], form, unheard=False)
+        if isinstance(done, NewBox):
+            return self._page(request, done.name, status=HTTPStatus.BAD_REQUEST, new=done)
+        return new_box.to_its_page(done.box)
 
     async def what_if(self, request: Request) -> Response:
         """Answer a script what would be, while somebody moves a value."""
@@ -79,14 +90,22 @@ class BoxPages:
         status = HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK
         return JSONResponse({**told, "at": asked.problem_at}, status)
 
-    def _page(self, request: Request, name: str, sent: Sent | None = None, status: int = HTTPStatus.OK) -> Response:
+    def _page(
+        self,
+        request: Request,
+        name: str,
+        sent: Sent | None = None,
+        status: int = HTTPStatus.OK,
+        new: NewBox | None = None,
+    ) -> Response:
         """Show one box, with a form that could not be saved as it was ``sent``."""
         snapshot = self.site.keeper.newest
         if snapshot is None:
             return self.site.waiting()
         answer = snapshot.answer(name)
+        declared = {box.name for box in self.site.shelf.boxes}
         if answer is None:
-            return self._renamed(snapshot, name)
+            return self.site.waiting() if name in declared else self._renamed(snapshot, name)
         words = self.site.words
         with self.site.reading() as stores:
             before = request.query_params.get(_RENAMED, "")
@@ -95,7 +114,6 @@ class BoxPages:
             known = self.deeds.known(stores, name, request)
             words_out = unheard(stores, name) if self.site.shelf.routes else []
         asked = self.asker.view(request.query_params, snapshot, answer, words)
-        declared = {box.name for box in self.site.shelf.boxes}
         is_new = answer.state is BoxState.undeclared and name not in declared
         size = self.sizer.view(request.query_params, snapshot, answer, words)
         return self.site.page(
@@ -107,7 +125,7 @@ class BoxPages:
             deeds=log_view.deeds(known, self.site.now(), words, sent, request.query_params.get("log", "")),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),
-            may_adopt=offered(self.site.shelf.folder, [name])[name] if is_new else None,
+            may_adopt=(new or new_box.offered(self.site.shelf.folder, [name])[name]) if is_new else None,
             adopted="adopted" in request.query_params and name in declared,
             unheard=words_out,
             was_called=was_called,
