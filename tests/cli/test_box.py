@@ -386,3 +386,24 @@ def test_an_old_name_leads_to_the_new_one_however_often_it_changed(run: Callable
             None,
             None,
         ]
+
+
+def test_a_box_without_a_sensor_is_added_and_answered(run: Callable[..., Result], shelf: Path) -> None:
+    where_to = "To add it: `siccast box add pantry`"
+    assert where_to in str(run("log", "charge", "pantry", "--dry-mass", "100", exit_code=2).exception)
+    assert "Without a sensor: `siccast box add pantry`" in str(run("adopt", "pantry", exit_code=2).exception)
+    before = (shelf / "shelf.toml").read_text(encoding="utf-8")
+    done = run("box", "add", "pantry", "--volume-l", "7", "--limit-rh", "15")
+    assert "pantry is a box now, with 0 readings so far, 7 L and a limit of 15 %" in done.stdout
+    assert (shelf / "shelf.toml").read_text(encoding="utf-8").startswith(before)
+    assert "already declared" in str(run("box", "add", "pantry", exit_code=1).exception)
+    assert "a name is" in str(run("box", "add", "pan/try", exit_code=2).exception)
+    run("log", "charge", "pantry", "--dry-mass", "100")
+    (answer,) = json.loads(run("forecast", "pantry", "--json").stdout)["boxes"]
+    assert answer["cross_at"]["p50"] is not None
+    assert "the sensor may show" not in " ".join(answer["evidence"]), "there is none"
+
+
+def test_who_asks_by_the_old_name_is_told_the_new_one(run: Callable[..., Result]) -> None:
+    run("box", "rename", "left", "attic")
+    assert str(run("log", "opening", "left", exit_code=2).exception) == "'left' is called 'attic' now"
