@@ -186,6 +186,27 @@ def test_a_box_without_a_sensor_is_added_and_its_page_comes_as_soon_as_it_is_wor
     assert (made.volume_liter, made.humidity_limit) == (7.5, 0.15)
 
 
+def test_limit_and_volume_are_changed_on_the_page_of_the_box(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("[boxes.left]\nvolume_l = 12\nlimit_rh_pct = 7  # nylon\n")
+    shelf = load_shelf(tmp_path, {})
+    with open_stores(shelf.database_path) as stores:
+        stores.readings.add([Reading("left", utc_now() - timedelta(minutes=3), 21.0, 0.05)])
+    with serving(shelf) as address, httpx.Client(base_url=address, timeout=None, follow_redirects=True) as client:
+        page = client.get("/box/left")
+        assert ('name="volume" value="12"' in page.text, 'name="limit" value="7"' in page.text) == (True, True)
+        form = {"token": token_of(page), "volume": "13", "limit": "0"}
+        refused = client.post("/box/left/change", data=form)
+        assert refused.status_code == 400
+        assert "'0' is not valid: a limit is from 1 to 95 %" in plain(refused)
+        assert 'name="volume" value="13"' in refused.text
+        assert load_shelf(tmp_path, {}) == shelf
+        done = client.post("/box/left/change", data=form | {"limit": "12,5"})
+        assert "Saved in shelf.toml." in plain(done)
+        assert 'name="limit" value="12.5"' in done.text
+        assert client.post("/box/nobody/change", data=form).status_code == 404
+    assert (tmp_path / "shelf.toml").read_text() == "[boxes.left]\nvolume_l = 13\nlimit_rh_pct = 12.5  # nylon\n"
+
+
 def test_where_no_box_has_a_sensor_no_listener_is_missed(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text("[boxes.left]\n")
     shelf = load_shelf(tmp_path, {})

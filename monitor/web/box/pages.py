@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from monitor.web.site import Site
     from monitor.web.snapshot import Snapshot
 
+_CHANGED = "changed"
 _RENAMED = "was-called"
 """What an address says that was led on from an old name."""
 
@@ -59,6 +60,8 @@ class BoxPages:
             *HeardForm(self.site).routes(),
             Route("/box/{name:path}/adopt", changes(self.site.tokens, self.adopt), methods=["POST"]),
             Route("/box/{name:path}/adopt", to_box, methods=["GET"]),
+            Route("/box/{name:path}/change", changes(self.site.tokens, self.change), methods=["POST"]),
+            Route("/box/{name:path}/change", to_box, methods=["GET"]),
             Route("/box/{name:path}/what-if", self.what_if),
             Route("/box/{name:path}", self.box, name="box"),
         )
@@ -75,6 +78,16 @@ class BoxPages:
         if isinstance(done, NewBox):
             return self._page(request, done.name, status=HTTPStatus.BAD_REQUEST, new=done)
         return new_box.to_its_page(done.box)
+
+    def change(self, request: Request, form: Mapping[str, str]) -> Response:
+        """Change volume and limit of a box."""
+        box = next((box for box in self.site.shelf.boxes if box.name == request.path_params["name"]), None)
+        if box is None:
+            raise self.site.not_found(say("There is no box of this name."))
+        refused = new_box.change(self.site, box, form)
+        if refused:
+            return self._page(request, box.name, status=HTTPStatus.BAD_REQUEST, new=refused)
+        return RedirectResponse(f"/box/{quote(box.name, safe='')}?{_CHANGED}=1", HTTPStatus.SEE_OTHER)
 
     async def what_if(self, request: Request) -> Response:
         """Answer a script what would be, while somebody moves a value."""
@@ -103,7 +116,7 @@ class BoxPages:
         if snapshot is None:
             return self.site.waiting()
         answer = snapshot.answer(name)
-        declared = {box.name for box in self.site.shelf.boxes}
+        declared = {box.name: box for box in self.site.shelf.boxes}
         if answer is None:
             return self.site.waiting() if name in declared else self._renamed(snapshot, name)
         words = self.site.words
@@ -125,6 +138,8 @@ class BoxPages:
             deeds=log_view.deeds(known, self.site.now(), words, sent, request.query_params.get("log", "")),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),
+            declared=(new or new_box.declared_as(declared[name])) if name in declared else None,
+            changed=_CHANGED in request.query_params and name in declared,
             may_adopt=(new or new_box.offered(self.site.shelf.folder, [name])[name]) if is_new else None,
             adopted="adopted" in request.query_params and name in declared,
             unheard=words_out,

@@ -14,6 +14,7 @@ from monitor.presentation import quantities
 from monitor.presentation.amounts import sentence
 from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.services import adoption
+from monitor.settings.shelf_edit import change_box
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -21,7 +22,10 @@ if TYPE_CHECKING:
 
     from starlette.responses import Response
 
+    from monitor.records import Box
     from monitor.web.site import Site
+
+_DIGITS = 6  # after the point of a limit in %; judgement: a fraction times 100 is off by less, and nobody types more
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,30 @@ def declare(site: Site, name: str, form: Mapping[str, str], *, unheard: bool) ->
             )  # fmt: skip
     except SiccastError as error:
         return NewBox(name, form.get("volume", ""), form.get("limit", ""), sentence(str(error)), wrong)
+
+
+def change(site: Site, box: Box, form: Mapping[str, str]) -> NewBox | None:
+    """Change volume and limit of a declared box; where that can't be done, return the form with the reason."""
+    wrong = "volume"
+    try:
+        volume = quantities.volume_liter(form.get("volume", ""))
+        wrong = "limit"
+        limit = quantities.limit(form.get("limit", ""))
+        wrong = ""
+        changed = {}
+        if volume is not None and volume != box.volume_liter:
+            changed["volume_l"] = volume
+        if limit is not None and limit != box.humidity_limit:
+            changed["limit_rh_pct"] = round(100.0 * limit, _DIGITS)
+        change_box(site.shelf.folder, box.name, changed)
+    except SiccastError as error:
+        return NewBox(box.name, form.get("volume", ""), form.get("limit", ""), sentence(str(error)), wrong)
+    return None
+
+
+def declared_as(box: Box) -> NewBox:
+    """Return what is declared of a box."""
+    return _form(box.name, box.volume_liter, box.humidity_limit)
 
 
 def to_its_page(name: str) -> Response:
