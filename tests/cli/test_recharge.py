@@ -73,6 +73,18 @@ def weigh_evening(shell: Shell) -> Any:
     return shell.json("recharge", "weigh", str(EVENING[-1][1]), "--after", str(EVENING[-1][0]))
 
 
+def test_beads_out_of_a_box_are_judged_for_it_first_and_go_back_there(shell: Shell) -> None:
+    """As the page does; the strictest limit came first before, be it of any box."""
+    shell("charge", "put", "bowl", "pla", "--sure")
+    shell("recharge", "start", "bowl", "microwave", "--weight", "617")
+    for minutes, shown in EVENING:
+        said = shell("recharge", "weigh", str(shown), "--after", str(minutes), "--sure")
+    finished = shell("recharge", "finish")
+    for text in (said, finished):
+        assert re.findall(r"^  limit \d+ % \((\w+)\)", text, re.MULTILINE) == ["pla", "nylon"]
+    assert "Next: `siccast charge put bowl pla`." in finished
+
+
 def test_an_evening_in_plain_calls(shell: Shell) -> None:
     answer = weigh_evening(shell)
     assert answer["verdict"] == "stop: done"
