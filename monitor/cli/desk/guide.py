@@ -99,7 +99,10 @@ def _begin(it: DeskSession, room: str | None) -> Run:
         if not charge.retired and not charge.place.startswith(APPLIANCE)
     ]
     if not free:
-        raise LedgerError("there is no charge to dry. First weigh one out with `siccast charge weigh-out`")
+        raise LedgerError(
+            "there is no charge to dry. First weigh one out with `siccast charge weigh-out`. Beads that lie in a box by"
+            " its log alone: on the page, under Desk; or here as a lot of their kind and weight (`siccast lot buy`)"
+        )
     charge = _asked(it, f"Charge to dry ({', '.join(free)})", free[0], lambda t: inventory.active_charge(t).name)
     names = ", ".join(tool.name for tool in it.shelf.appliances)
     tool = _asked(it, f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
