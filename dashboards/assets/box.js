@@ -293,6 +293,7 @@
     charts.forEach((chart) => chart.destroy());
     held = null;
     table = joined();
+    hosts[1].parentElement.hidden = table.temperature.every((degrees) => degrees == null); // nothing was measured
     charts = table.at.length ? [humidity(hosts[0]), temperature(hosts[1])] : [];
   };
   const query = () => new URLSearchParams({ view: asked.view, ...(asked.room ? { room: 1 } : {}) });

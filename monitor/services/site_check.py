@@ -184,7 +184,10 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
             name,
             Severity.look,
             say("declared, but it never sent a reading"),
-            say("is its node on, and is its topic right?"),
+            say(
+                "is its node on, and is its topic right? Without a sensor, log what a display shows: {reading}",
+                reading=hint("log", "reading", name, then="RH TEMPERATURE"),
+            ),
         )
     possible = readings.latest(before=now + MAX_AHEAD)
     for name, reading in sorted(latest.items()):

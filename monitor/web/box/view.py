@@ -131,12 +131,14 @@ def _percent_spread(forecast: CrossingForecast) -> str:
 
 
 def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
-    return [
+    rows = [
         (say("Water coming in now"), words.masses_a_day(leak.ingress_g_per_day)),
         (say("In summer"), words.masses_a_day(leak.ingress_summer_g_per_day)),
         (say("In winter"), words.masses_a_day(leak.ingress_winter_g_per_day)),
-        (say("For a box of its kind"), words.for_its_kind(leak)),
     ]
+    if leak.for_its_kind is not None:
+        rows.append((say("For a box of its kind"), words.for_its_kind(leak)))
+    return rows
 
 
 def _leak_details(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import discrepancies
-from monitor.presentation.amounts import ago, joined, percent
+from monitor.presentation.amounts import ago, joined, percent, sentence
 from monitor.presentation.bead_wording import beads, lot_name
 from monitor.presentation.desk_tables import charge_row
 from monitor.records import ROOM
@@ -121,17 +121,12 @@ def looks(findings: Iterable[Finding], words: Wording, shelf: Shelf, latest: Map
             said[each.verdict],
             each.subject,
             words.in_own_units(each.found),
-            _begun(each.remedy),
+            sentence(each.remedy) if each.remedy else "",
             is_box=each.subject in boxes,
             last_at=words.moment(latest[each.subject].at) if each.subject in boxes & latest.keys() else "",
         )
         for each in sorted(findings, key=lambda each: order.index(each.verdict))
     ]
-
-
-def _begun(words: str) -> str:
-    """Return words as the beginning of a sentence; a command stays as it is typed."""
-    return words[:1].upper() + words[1:]
 
 
 def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wording) -> list[Heard]:
@@ -215,4 +210,4 @@ def charges(inventory: Inventory, words: Wording) -> list[Sequence[str]]:
 
 def odds(inventory: Inventory, words: Wording) -> list[str]:
     """Return where grams don't add up."""
-    return [words.in_own_units(sentence) for sentence in discrepancies(inventory)]
+    return [words.in_own_units(each) for each in discrepancies(inventory)]
