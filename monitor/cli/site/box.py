@@ -132,7 +132,7 @@ def change(
     ] = None,
     style: Style = None,
 ) -> None:
-    """Change the humidity limit, the volume or the style of a box, in shelf.toml.
+    """Change limit, volume or style of a box, in shelf.toml.
 
     All else that is declared of it, you change in the file itself.
     """
