@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from fixed_draws import fixed_draws
-from made_posteriors import BOX, START_S, charge, entry, fitted, hours, made, record, unchangeable
+from fixed_posteriors import BOX, START_S, charge, entry, fitted, hours, made, record, unchangeable
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, under_pooled_prior

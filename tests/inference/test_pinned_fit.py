@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from fixed_draws import DRAWS, fixed_draws, spread
-from made_posteriors import (
+from fixed_posteriors import (
     BOX,
     COMPARED,
     DOUBTED,
