@@ -72,6 +72,32 @@ def adopt(
     SettingsError
         Where it is declared already.
     """
+    name = _heard(readings, declared, name)
+    held = len(readings.series(name))
+    usual = Adopted(
+        name,
+        held,
+        USUAL_VOLUME_LITER if volume_liter is None else volume_liter,
+        USUAL_LIMIT if humidity_limit is None else humidity_limit,
+        as_before=False,
+    )
+    done = usual
+
+    def declare() -> None:
+        nonlocal done
+        is_new = all(box.name != name for box in declared)
+        before = bring_box_back(folder, name, volume_liter, humidity_limit) if is_new else None
+        if before is None:
+            declare_box(folder, name, usual.volume_liter, usual.humidity_limit)
+        else:
+            done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
+
+    boxes.bring_back(name, alongside=changed_with(folder, declare))
+    return done
+
+
+def _heard(readings: Readings, declared: Iterable[Box], name: str) -> str:
+    """Return the name as it was heard, of a box that can be declared."""
     heard = readings.latest(removed=True)
     name = name if name in heard else tidy(name)
     if name in {box.room for box in declared} | {ROOM}:
@@ -94,24 +120,4 @@ def adopt(
                 give=give,
             )
         )
-    held = len(readings.series(name))
-    usual = Adopted(
-        name,
-        held,
-        USUAL_VOLUME_LITER if volume_liter is None else volume_liter,
-        USUAL_LIMIT if humidity_limit is None else humidity_limit,
-        as_before=False,
-    )
-    done = usual
-
-    def declare() -> None:
-        nonlocal done
-        is_new = all(box.name != name for box in declared)
-        before = bring_box_back(folder, name, volume_liter, humidity_limit) if is_new else None
-        if before is None:
-            declare_box(folder, name, usual.volume_liter, usual.humidity_limit)
-        else:
-            done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
-
-    boxes.bring_back(name, alongside=changed_with(folder, declare))
-    return done
+    return name

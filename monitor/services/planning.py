@@ -116,7 +116,7 @@ class PlanInputs:
 
         Nothing of a box without a forecast. Draws and room are those of the plan.
         """
-        from monitor.inference.answers.sizing import BETTER_STYLE, better_seal_conductance  # noqa: PLC0415 -- no model before it is asked
+        from monitor.inference.answers.sized_box import BETTER_STYLE, better_seal_conductance  # noqa: PLC0415 -- no model before it is asked
 
         box, known = next(box for box in self._sources.boxes if box.name == name), self._round.supposable(name)
         if known is None:

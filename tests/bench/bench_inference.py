@@ -30,8 +30,9 @@ from simulated_boxes import Truth, simulated_box
 from with_compiled import require_compiled_filter
 
 from monitor.inference.answers.forecast import forecast
-from monitor.inference.fit.fit import estimate, refreshed
+from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Record
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.model import compiled_run
 from monitor.inference.model.kalman import run
 

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from simulated_boxes import Truth, simulated_box
 
-from monitor.inference.fit.fit import estimate, refreshed
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.model.observations import reading_noise
 from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.inference.model.state import Problem

@@ -6,11 +6,8 @@ import numpy as np
 import pytest
 from simulated_boxes import Truth, simulated_box
 
-from monitor.inference.fit.fit import (
-    estimate,
-    refreshed,
-    under_pooled_prior,
-)
+from monitor.inference.fit.fit import estimate, under_pooled_prior
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.model.box_prior import style_prior
 from monitor.inference.model.kalman import run
 from monitor.inference.model.prior import Unknown

@@ -9,15 +9,8 @@ import numpy as np
 import pytest
 from simulated_boxes import Truth, simulated_box
 
-from monitor.inference.answers.sizing import (
-    HORIZON_DAYS,
-    KnownBox,
-    SizedBox,
-    Supposed,
-    days_for,
-    film_conductance,
-    grams_for,
-)
+from monitor.inference.answers.sized_box import SizedBox, film_conductance
+from monitor.inference.answers.sizing import HORIZON_DAYS, KnownBox, Supposed, days_for, grams_for
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.fit import estimate
