@@ -11,8 +11,6 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from monitor.day_names import span_of
 from monitor.errors import FeedError, SiccastError
 from monitor.feed.clocks import TOLERANCE
@@ -21,7 +19,7 @@ from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
-from monitor.series.usual_interval import FEW_READINGS, INTERVALS_MISSED, usual_interval
+from monitor.series.usual_interval import patience_with, usual_interval
 from monitor.services.doubtful_units import doubtful_units
 from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, say_many, to_say
@@ -37,13 +35,9 @@ if TYPE_CHECKING:
 HEALTH_EVERY_S = 60.0  # judgement: a listener that died is noticed within minutes, and the broker has little to do
 _HEALTHS_MISSED = 5.0  # times that; judgement: a busy machine may miss some
 _LITTLE_SPACE_BYTES = 500 * 1024 * 1024  # judgement: a year of a dozen boxes, or room for a backup
-_SHORTEST_SILENCE = timedelta(minutes=15)  # judgement: a node may miss a few of its minutes
-_NO_HABIT_YET = timedelta(days=1)  # judgement: as `today` waits for any box; no node reports more seldom
 _HEALTHY_WEEK = timedelta(days=7)  # judgement: long enough to know a node's habits by
 _MANY_WAITING = 5000
 """More than one batch of readings on their way to a second store (a judgement: one batch is nothing to speak of)."""
-_USUAL_SHARE = 0.99
-"""Of its intervals that are usual. Judgement: the rest are its gaps; sensors that report on change are irregular."""
 
 
 class Severity(StrEnum):
@@ -385,17 +379,6 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
             _silent(silent, usual_interval(week.at_s)),
             say("check its battery, its distance to the radio, and its clock"),
         )  # fmt: skip
-
-
-def patience_with(week: ReadingSeries) -> timedelta:
-    """Return how long a sensor may say nothing before it counts as silent, by its habits of a week.
-
-    Few readings are those of a sensor's first hour, or of one that sends once a day.
-    """
-    if len(week) <= FEW_READINGS:
-        return max(INTERVALS_MISSED * (usual_interval(week.at_s) or timedelta()), _NO_HABIT_YET)
-    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE))
-    return max(timedelta(seconds=INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
 
 
 def _silent(silent: timedelta, every: timedelta | None) -> str:
