@@ -1,8 +1,7 @@
-"""Is the site well: broker, sessions, clocks, store, disk, permissions, silent boxes; each finding with its remedy."""
+"""Is the site well: clocks, store, disk, permissions, silent boxes, estimates; each finding with its remedy."""
 
 from __future__ import annotations
 
-import json
 import os
 import shlex
 import shutil
@@ -12,9 +11,9 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from monitor.day_names import span_of
-from monitor.errors import FeedError, SiccastError
+from monitor.errors import SiccastError
 from monitor.feed.clocks import TOLERANCE
-from monitor.feed.formats.values import MAX_AHEAD, escaped
+from monitor.feed.formats.values import MAX_AHEAD
 from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
@@ -28,12 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from monitor.feed.probe import BrokerFindings
-    from monitor.records import Assessment, Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
+    from monitor.records import Assessment, Box, Forwarding, Listener, Reading, ReadingSeries
     from monitor.store.contracts import Ledger, Readings, Upkeep
 
-HEALTH_EVERY_S = 60.0  # judgement: a listener that died is noticed within minutes, and the broker has little to do
-_HEALTHS_MISSED = 5.0  # times that; judgement: a busy machine may miss some
 _LITTLE_SPACE_BYTES = 500 * 1024 * 1024  # judgement: a year of a dozen boxes, or room for a backup
 _HEALTHY_WEEK = timedelta(days=7)  # judgement: long enough to know a node's habits by
 _MANY_WAITING = 5000
@@ -56,11 +52,6 @@ class Finding:
     verdict: Severity
     found: str
     remedy: str = ""
-
-
-def health_topic(site: str, client_id: str) -> str:
-    """Return where a listener says, retained, how it is."""
-    return f"siccast/1/{site}/health/{client_id}"
 
 
 def check_folder(folder: Path) -> Iterator[Finding]:
@@ -267,99 +258,6 @@ def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
         else say("estimates are compiled")
     )
     yield Finding(say("speed"), Severity.well, by)
-
-
-def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
-    """Look at the broker as far as a client can."""
-    from monitor.feed.probe import probe  # noqa: PLC0415 -- paho, which the other checks do without
-
-    trial_topic = f"siccast/1/{site}/trial/{address.client_id}" if with_trial else None
-    where = f"{address.host}:{address.port}"
-    try:
-        findings = probe(address, health_topic(site, "+"), now, trial_topic)
-    except FeedError as error:
-        yield Finding(say("broker"), Severity.fault, str(error), say("start it, or correct [broker] in the shelf file"))
-        return
-    yield Finding(
-        say("broker"), Severity.well, say("{where} answers, MQTT {protocol}", where=where, protocol=address.protocol)
-    )
-    yield from _check_sessions(findings)
-    yield from _check_listeners(findings, now)
-
-
-def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
-    settings = say("use firmware_notes/mosquitto.conf, or the same settings for another broker")
-    if findings.keeps_session:
-        yield Finding(say("session"), Severity.well, say("the broker keeps messages for siccast while it is away"))
-    else:
-        yield Finding(
-            say("session"),
-            Severity.fault,
-            say("the broker forgets siccast when it leaves: messages that arrive then are lost"),
-            settings,
-        )
-    if findings.queue_held is not None:
-        from monitor.feed.probe import STOCK_QUEUE, TRIAL_MESSAGES  # noqa: PLC0415
-
-        whole = findings.queue_held > STOCK_QUEUE
-        yield Finding(
-            say("queue"),
-            Severity.well if whole else Severity.fault,
-            say(
-                "{count} of {sent} messages waited while siccast was away",
-                count=findings.queue_held,
-                sent=TRIAL_MESSAGES,
-            ),
-            "" if whole else say("raise max_queued_messages; {settings}", settings=settings),
-        )
-    if findings.dropped:
-        yield Finding(
-            say("queue"),
-            Severity.look,
-            say("the broker has dropped {dropped} messages since it started", dropped=findings.dropped),
-            settings,
-        )
-
-
-_SHOWN_LETTERS = 60  # judgement: what a stranger sent fits a line beside the finding
-
-
-def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
-    if not findings.health:
-        yield Finding(
-            say("listener"),
-            Severity.look,
-            say("no listener has ever reported to this broker"),
-            say("start `siccast listen`"),
-        )
-    for topic, payload in sorted(findings.health.items()):
-        name = escaped(topic.rsplit("/", 1)[-1], _SHOWN_LETTERS)
-        try:
-            told = json.loads(payload)
-            age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
-            state = escaped(str(told["state"]), _SHOWN_LETTERS)
-        except (ValueError, KeyError, TypeError):
-            yield Finding(
-                say("listener {name}", name=name),
-                Severity.look,
-                say("its last report can't be read"),
-                say("restart it"),
-            )
-            continue
-        if state == "listening" and age_s < _HEALTHS_MISSED * HEALTH_EVERY_S:
-            yield Finding(
-                say("listener {name}", name=name),
-                Severity.well,
-                say("listening; {count} new readings since it started", count=told.get("new", 0)),
-            )
-        else:
-            what = state if state != "listening" else say("silent for {age} minutes", age=f"{age_s / 60.0:.0f}")
-            yield Finding(
-                say("listener {name}", name=name),
-                Severity.look,
-                what,
-                say("start `siccast listen`. Its log says why it ended"),
-            )
 
 
 def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:

@@ -13,7 +13,7 @@ from starlette.routing import Route
 from monitor.errors import SiccastError
 from monitor.presentation import quantities
 from monitor.presentation.amounts import sentence
-from monitor.services import adoption, site_check
+from monitor.services import adoption, broker_check, site_check
 from monitor.services.reread_rejected import try_again
 from monitor.services.site_check import Finding, Severity
 from monitor.store.listener_lock import listeners
@@ -142,7 +142,7 @@ class HousePages:
         if everything:
             yield from site_check.check_store(stores.upkeep)
             if shelf.broker:
-                broker = list(site_check.check_broker(shelf.broker, shelf.site, now))
+                broker = list(broker_check.check_broker(shelf.broker, shelf.site, now))
                 yield from broker
         if shelf.recorded_until is None:
             yield from site_check.check_listener(listeners(shelf.folder), broker)
