@@ -2,6 +2,7 @@
 // Without scripts the same forms load the same pages.
 (() => {
   "use strict";
+  const WAITS = "meta[http-equiv=refresh]"; // in a page that only says that another one is on its way
   const PARTS = ["main", "asof", "notices"];
   let stands = false; // whether a slip or a question is shown, which a renewal must not take away
   let shown = ""; // the page as it came last; empty where a part of it was left out, so that the next one is put in whole
@@ -72,6 +73,9 @@
       const answer = await fetch(address, { headers: { Accept: "text/html" } });
       const text = answer.ok && !stands ? await answer.text() : shown;
       if (onTheirWay || before !== answered) overtaken = { keepsTyped };
+      else if (document.querySelector(WAITS)) { // what follows has styles and scripts of its own
+        if (answer.ok && !new DOMParser().parseFromString(text, "text/html").querySelector(WAITS)) location.reload();
+      }
       else {
         if (text !== shown && !stands && address === location.href) put(text, { keepsTyped });
         shown = isHeld ? "" : text;

@@ -12,7 +12,7 @@ from monitor.errors import TypedError, UnknownBoxError
 from monitor.presentation import moments
 from monitor.presentation.what_if_input import known_beads
 from monitor.records import ROOM
-from monitor.records.names import tidy
+from monitor.records.names import hint, tidy
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
 if TYPE_CHECKING:
@@ -79,9 +79,13 @@ def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
 
     if near := get_close_matches(tidy(name), [*declared, *heard], n=1, cutoff=_NEAR):
         raise UnknownBoxError(f"there is no box '{name}'. Did you mean '{near[0]}'?")
+    if (new := stores.boxes.renamed_to(tidy(name))) in declared:
+        raise UnknownBoxError(f"'{name}' is called '{new}' now")
     raise UnknownBoxError(
         f"there is no box '{name}': it is not declared, and it never sent a reading."
-        f" Declared: {', '.join(declared) or 'none'}" + (f". Sent readings: {', '.join(heard)}" if heard else "")
+        f" Declared: {', '.join(declared) or 'none'}"
+        + (f". Sent readings: {', '.join(heard)}" if heard else "")
+        + f". To add it: {hint('box', 'add', name)}"
     )
 
 

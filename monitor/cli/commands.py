@@ -51,7 +51,7 @@ COMMANDS: dict[str, Entry] = {
     "beads": Entry("calculators.beads", "Calculate how much water beads or filament hold."),
     "log": Entry("history.log", "Record what you did to a box: filled, opened, weighed, read."),
     "readings": Entry("history.readings", "Import, export, check or delete readings."),
-    "box": Entry("site.box", "Rename a box, or stop watching it."),
+    "box": Entry("site.box", "Add a box without a sensor, change or rename a box, or stop watching it."),
     "lot": Entry("desk.lots", "Record beads that you bought."),
     "charge": Entry("desk.lots", "Record portions of a lot, from the bag into a box."),
     "recharge": Entry("desk.recharge", "Dry beads, and see by weight how dry they are."),

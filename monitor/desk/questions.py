@@ -87,7 +87,7 @@ def about_use(inventory: Inventory, charge: str, box: Box, at: datetime) -> Iter
                 charge=charge,
                 held=f"{held:.0f}",
                 box=box.name,
-                limit=f"{100.0 * box.humidity_limit:.0f}",
+                limit=f"{100.0 * box.humidity_limit:.4g}",
                 share=_share(service.share),
             )
             yield Trap("of little use", say("{text}. Dry it first", text=text))

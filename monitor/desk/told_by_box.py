@@ -9,6 +9,7 @@ from monitor.desk.inventory import SURELY_SDS
 from monitor.desk.traps import Trap, fullest_g_per_g
 from monitor.inference.drying.priors import DECLARED_DRY_SD
 from monitor.physics.materials import desiccant
+from monitor.records.desk_events import BOX
 from monitor.records.logged import FILLINGS
 from monitor.records.words import NOT_DRIED
 from monitor.texts import say
@@ -16,9 +17,11 @@ from monitor.texts import say
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from monitor.desk.inventory import Inventory
+    from monitor.desk.inventory import Inventory, Run
     from monitor.records import LedgerEntry
 
+OF_BOX = "-beads"
+"""What the name of a charge ends with that was taken out of a box before anybody declared it."""
 _SAID_SHARE = 0.03  # of a dry mass; judgement: as far as a declared one lies from the truth
 
 
@@ -84,3 +87,14 @@ def unlike_its_log(told: ToldByBox, mass_g: float) -> Trap | None:
     )
     why = say("Is it only a part of them") if mass_g < least_g else say("Is the holder included")
     return Trap("unlike the box's log", say("{said}. {why}, or are they other beads?", said=said, why=why))
+
+
+def box_of_beads(charge: str, boxes: Iterable[str]) -> str:
+    """Return the box that beads were taken out of before anybody declared them; '' where it can't be told."""
+    return next((box for box in boxes if charge.startswith(f"{box}{OF_BOX}")), "")
+
+
+def came_from(run: Run, boxes: Sequence[str]) -> str:
+    """Return the box that the beads of a run came out of; '' where it can't be told."""
+    place = run.charge_before.place.removeprefix(BOX)
+    return place if place in boxes else box_of_beads(run.start.charge, boxes)

@@ -28,6 +28,8 @@ _ROWS_FOR_ORDER = 200  # judgement: a day above 12 comes up among so many dates,
 _MAX_DIGITS = 20
 """A judgement: more digits than any sequence number has; turning thousands of them into a number would take long."""
 _TIME_OF_DAY = re.compile(r"\d{1,2}:\d\d")
+_BY_DOTS = ("%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M")
+"""Dates with dots that are read without being told: where dots are written, the day comes first."""
 _TIME_FORMAT_HINT = "a time like 2026-03-01T07:30:00Z, or give its pattern with --time-format"
 
 
@@ -119,11 +121,13 @@ class Table:
         return values.within_reach(at, text, now)
 
     def _told_time(self, text: str) -> datetime:
-        pattern = self.shape.time_format
-        try:
-            return datetime.strptime(text, pattern) if pattern else datetime.fromisoformat(text)  # noqa: DTZ007
-        except ValueError:
-            raise UnusableMessageError(f"t is {values.shown(text)}; it must be {_TIME_FORMAT_HINT}") from None
+        given = self.shape.time_format
+        for pattern in (given,) if given else (None, *_BY_DOTS):
+            try:
+                return datetime.strptime(text, pattern) if pattern else datetime.fromisoformat(text)  # noqa: DTZ007
+            except ValueError:
+                continue
+        raise UnusableMessageError(f"t is {values.shown(text)}; it must be {_TIME_FORMAT_HINT}")
 
     def _is_newest_first(self, rows: Sequence[Mapping[str, str]]) -> bool:
         """Return whether a box's rows go back in time; told by its clock times from the first to the last."""
@@ -140,9 +144,14 @@ class Table:
         return sum(times[-1] < times[0] for times in given.values()) > len(given) / 2
 
     def _number(self, text: str) -> float | str:
-        """Return the number in a cell, or its text for the check that follows to refuse by name."""
+        """Return the number in a cell, or its text for the check that follows to refuse by name.
+
+        A comma without a dot is a decimal one: nothing that is read here comes in thousands.
+        """
         try:
-            return float(text.replace(".", "").replace(",", ".") if self.shape.decimal_comma else text)
+            if self.shape.decimal_comma:
+                return float(text.replace(".", "").replace(",", "."))
+            return float(text if "." in text else text.replace(",", ".", 1))
         except ValueError:
             return text
 

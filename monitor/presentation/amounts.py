@@ -69,6 +69,15 @@ def percent(fraction: float, digits: int = 0) -> str:
     return f"{100.0 * fraction:.{digits}f}{NARROW}%"
 
 
+def limit_percent(limit: float) -> str:
+    """Return a humidity limit as it was declared, in per cent.
+
+    >>> limit_percent(0.07), limit_percent(0.125)
+    ('7\\u202f%', '12.5\\u202f%')
+    """
+    return f"{100.0 * limit:.4g}{NARROW}%"
+
+
 def chance(probability: float) -> str:
     """Return a chance in per cent, never more certain than the sample behind it."""
     if probability < _LEAST_CHANCE:

@@ -115,7 +115,7 @@ def table_headings(methods: Sequence[Method], wording: Wording) -> tuple[str, ..
     """Return the headings above the rows of methods."""
     limits = by_limit(methods[0].services) if methods else {}
     first = say("can take in, {unit}:", unit=wording.mass_unit) + "\n"
-    until = [say("until {limit} % RH", limit=f"{100.0 * limit:.0f}") for limit in limits]
+    until = [say("until {limit} % RH", limit=f"{100.0 * limit:.4g}") for limit in limits]
     boxes = [f"{'' if place else first}{limit}" for place, limit in enumerate(until)]
     return (
         say("method"),

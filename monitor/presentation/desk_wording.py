@@ -296,7 +296,7 @@ def _if_finished(services: Sequence[Service]) -> str:
     usable = good or [service for service in services if not service.of_little_use]
     if not usable:
         return say("If you finish now, they are of little use in any of your boxes.") if services else ""
-    limits = [f"{100.0 * limit:.0f}" for limit in by_limit(usable)]
+    limits = [f"{100.0 * limit:.4g}" for limit in by_limit(usable)]
     these = limits[-1]
     if len(limits) > 1:
         these = say("{some} or {last}", some=", ".join(limits[:-1]), last=limits[-1])
@@ -315,7 +315,7 @@ def service_lines(services: Sequence[Service], wording: Wording, of: str = "") -
     return [
         say(
             "limit {limit} % ({boxes}): {worth}",
-            limit=f"{100.0 * alike[0].humidity_limit:.0f}",
+            limit=f"{100.0 * alike[0].humidity_limit:.4g}",
             boxes=_boxes(alike),
             worth=worth(alike[0], wording),
         )
@@ -385,7 +385,7 @@ def verdict_headline(verdict: str) -> str:
 
 def holds_until(answer: Assessment, wording: Wording) -> str:
     """Return until when a box holds with the beads that it has, never without its interval."""
-    name, limit = answer.box.name, f"{100.0 * answer.box.humidity_limit:.0f}"
+    name, limit = answer.box.name, f"{100.0 * answer.box.humidity_limit:.4g}"
     if answer.forecast is None:
         why = sentence(answer.refusal) if answer.refusal else say("There is no forecast yet.")
         return say("{name} has these beads now. {why}", name=name, why=why)

@@ -11,7 +11,7 @@ from monitor.planning.due import all_silent, is_read_by_hand, just_filled, leaks
 from monitor.planning.steady import first_days
 from monitor.presentation.plan_days import dates_of
 from monitor.records import BoxState
-from monitor.texts import say, to_say
+from monitor.texts import say, say_many, to_say
 from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment
 
+_LATER_DAYS = 2  # days; judgement: what comes after the next two is for the plan to show
 _MOST_NAMES = 4  # boxes; judgement: more than four names are not read in a headline
 
 
@@ -259,11 +260,14 @@ def _later(groups: _Groups, plan: RechargePlan, words: Wording) -> Iterator[str]
     """Say when those follow that can't wait but are not on the first day."""
     waiting = [*groups.over, *groups.late]
     placed = first_days(plan.days, plan.swaps)
-    for on in sorted(set(placed.values())):
-        if there := [answer for answer in waiting if placed.get(answer.box.name) == on]:
-            today = words.local_day(there[0].as_of)
-            text = to_say("{names} follows {day}.") if len(there) == 1 else to_say("{names} follow {day}.")
-            yield say(text, names=_names(there), day=_on(on, today))
+    days = sorted({placed[answer.box.name] for answer in waiting if answer.box.name in placed})
+    for on in days[:_LATER_DAYS]:
+        there = [answer for answer in waiting if placed.get(answer.box.name) == on]
+        today = words.local_day(there[0].as_of)
+        text = to_say("{names} follows {day}.") if len(there) == 1 else to_say("{names} follow {day}.")
+        yield say(text, names=_names(there), day=_on(on, today))
+    if after := sum(placed.get(answer.box.name) in days[_LATER_DAYS:] for answer in waiting):
+        yield say_many("{count} more follows later.", "{count} more follow later.", after)
     if over := [answer for answer in groups.over if answer.box.name not in placed]:
         text = to_say("{dry}: it is over the limit.") if len(over) == 1 else to_say("{dry}: they are over the limit.")
         yield say(text, dry=_dry(over, say("now")))

@@ -58,13 +58,13 @@ def number(text: str) -> float:
 
 def volume_liter(text: str) -> float | None:
     """Return the inner volume of a box; None where nothing was typed. [L]"""
-    words = to_say("{text} is not valid: a volume is from {low} to {high} L")
+    words = to_say("'{text}' is not valid: a volume is from {low} to {high} L")
     return _within(text, VOLUME_RANGE_LITER, words) if text.strip() else None
 
 
 def limit(text: str) -> float | None:
     """Return a humidity limit typed in per cent, as a fraction; None where nothing was typed."""
-    words = to_say("{text} is not valid: a limit is from {low} to {high} %")
+    words = to_say("'{text}' is not valid: a limit is from {low} to {high} %")
     return _within(text, LIMIT_RANGE_PCT, words) / 100.0 if text.strip() else None
 
 

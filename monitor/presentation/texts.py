@@ -55,7 +55,10 @@ def texts_of(language: str, folder: Path) -> Texts:
     places = (folder / f"{language}.po", shipped("dashboards") / "texts" / f"{language}.po")
     path = next((place for place in places if place.is_file()), None)
     if path is None:
-        raise SettingsError(f"there are no texts for language '{language}'. Put them into {places[0]}, or write 'en'")
+        raise SettingsError(
+            f"there are no texts for language '{language}'. Copy {places[1].with_name('siccast.pot')} to {places[0]}"
+            " and translate what you like in it, or write 'en'"
+        )
     try:
         require_file(path)
         return Texts(language, _translations(path))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.presentation.amounts import chance, percent
+from monitor.presentation.amounts import chance, limit_percent
 from monitor.presentation.wording import CHANCES_WITHIN_DAYS
 from monitor.records import Quantiles
 from monitor.texts import say
@@ -27,7 +27,12 @@ def what_changes(assessment: Assessment, change: WhatIf, wording: Wording) -> li
     now, then = assessment.forecast, assessment.forecast_if
     said = [*_leak(assessment, change, wording), *_beads(assessment, change, wording)]
     if change.humidity_limit is not None:
-        said.append((say("Limit"), f"{percent(assessment.box.humidity_limit)}{_THEN}{percent(change.humidity_limit)}"))
+        said.append(
+            (
+                say("Limit"),
+                f"{limit_percent(assessment.box.humidity_limit)}{_THEN}{limit_percent(change.humidity_limit)}",
+            )
+        )
     if now is not None and then is not None:
         chances = _THEN.join(chance(forecast.chance_within(days)) for forecast in (now, then))
         said.append((say("Chance of passing it in {days} days", days=days), chances))

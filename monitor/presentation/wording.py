@@ -29,7 +29,7 @@ from monitor.planning.due import (
     why_check_the_lid,
     why_over,
 )
-from monitor.presentation.amounts import ago, chance, duration, percent, sentence, spread
+from monitor.presentation.amounts import ago, chance, duration, limit_percent, percent, sentence, spread
 from monitor.presentation.bead_wording import beads, method
 from monitor.presentation.crossing_wording import FAR_AWAY, CrossingWording
 from monitor.presentation.plan_days import planned_words
@@ -92,7 +92,7 @@ class Wording(CrossingWording):
 
     def limit(self, answer: Assessment) -> str:
         """Return the limit of a box; an undeclared box has none."""
-        return "–" if answer.state is BoxState.undeclared else percent(answer.box.humidity_limit)
+        return "–" if answer.state is BoxState.undeclared else limit_percent(answer.box.humidity_limit)
 
     def reading(self, answer: Assessment, *, brief: bool = False) -> str:
         """Return the last humidity that a box showed; an old one never without its age."""
@@ -200,7 +200,7 @@ class Wording(CrossingWording):
         if answer.forecast is None or answer.state is BoxState.over_limit:
             return ""
         if answer.due_at is None:
-            return say("It stays under {limit} that long.", limit=percent(answer.box.humidity_limit))
+            return say("It stays under {limit} that long.", limit=limit_percent(answer.box.humidity_limit))
         return why_by_then(
             answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else say("today")
         )
@@ -210,7 +210,7 @@ class Wording(CrossingWording):
         there = answer.forecast
         if there is None:
             return ""
-        limit = percent(there.humidity_limit)
+        limit = limit_percent(there.humidity_limit)
         if answer.state is BoxState.over_limit:
             if there.chance_over_already > ALMOST_SURE:
                 return say("It is almost surely above {limit} now.", limit=limit)
@@ -316,7 +316,7 @@ class Wording(CrossingWording):
         """Return what is supposed to be changed about a box of such a limit, a phrase each."""
         told = []
         if change.humidity_limit is not None:
-            new = say("a limit of {limit}", limit=percent(change.humidity_limit))
+            new = say("a limit of {limit}", limit=limit_percent(change.humidity_limit))
             told.append(new if limit is None else say("{new} instead of {old}", new=new, old=percent(limit)))
         if change.conductance_factor != 1.0:
             times = say("{times} times the leak", times=f"{change.conductance_factor:g}")

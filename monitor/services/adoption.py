@@ -1,4 +1,4 @@
-"""A box that sends readings uninvited is declared."""
+"""A box that sends readings uninvited is declared, or one that no sensor sends for."""
 
 from __future__ import annotations
 
@@ -59,16 +59,17 @@ def adopt(
     *,
     volume_liter: float | None = None,
     humidity_limit: float | None = None,
+    unheard: bool = False,
 ) -> Adopted:
-    """Declare a box that was heard, at the end of the shelf file; one that was taken off the shelf comes back.
+    """Declare a box at the end of the shelf file; one that was taken off the shelf comes back.
 
     Of that one the shelf file's comments tell what it was: volume and limit too, unless others are given. Of any other
-    they are the usual ones.
+    they are the usual ones. Where the box may be ``unheard``, no sensor needs to have sent for it.
 
     Raises
     ------
     UnknownBoxError
-        Where it was never heard, is the sensor of a room, or has a name that can't be declared.
+        Where it was never heard and should have been, is the sensor of a room, or has a name that can't be declared.
     SettingsError
         Where it is declared already.
     """
@@ -102,14 +103,17 @@ def _heard(readings: Readings, declared: Iterable[Box], name: str) -> str:
     name = name if name in heard else tidy(name)
     if name in {box.room for box in declared} | {ROOM}:
         raise UnknownBoxError(say("'{name}' is the room sensor, not a box. You need not declare it", name=name))
-    if name not in heard:
+    if name not in heard and not unheard:
         raise UnknownBoxError(
             say(
-                "box '{name}' never sent a reading. Sent readings: {heard}",
+                "box '{name}' never sent a reading. Sent readings: {heard}. Without a sensor: {add}",
                 name=name,
                 heard=", ".join(heard) or say("none"),
+                add=hint("box", "add", name),
             )
         )
+    if not is_name(name) and name not in heard:
+        raise UnknownBoxError(say("'{name}' is not valid: a name is {rule}", name=name, rule=say(NAME_RULE)))
     if not is_name(name):
         give = hint("box", "rename", name, then="NAME")
         raise UnknownBoxError(

@@ -43,7 +43,7 @@ from monitor.services.at_rest import weak_recharge
 from monitor.services.histories import TWO_SENSORS_WITHIN, Histories
 from monitor.services.kept_outlooks import NothingKept, Round
 from monitor.services.sensor_habit import with_habit
-from monitor.texts import say, without_box
+from monitor.texts import say, to_say, without_box
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -234,7 +234,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         due_at=as_of if over else due,
         evidence=(
             *_two_sensors(recent, as_of),
-            *_over_now(forecast, shown=over),
+            *_over_now(forecast, shown=over, seen=_is_of(latest, charge)),
             *answer.evidence,
             *_staleness(latest, as_of),
             *filter(None, (apart,)),
@@ -285,7 +285,12 @@ def over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = F
     return replace(forecast, cross_at=DateQuantiles(as_of, as_of, as_of if certain else forecast.cross_at.p95))
 
 
-def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, ...]:
+def _is_of(latest: Reading | None, charge: LedgerEntry | None) -> bool:
+    """Return whether a reading tells of the beads that are in the box now."""
+    return latest is not None and (charge is None or latest.at > charge.at)
+
+
+def _over_now(forecast: CrossingForecast | None, *, shown: bool, seen: bool) -> tuple[str, ...]:
     """Say how far the estimate and the last reading agree on whether a box is over its limit already."""
     if forecast is None:
         return ()
@@ -307,12 +312,11 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
         )
     if chance < _WORTH_SAYING:
         return ()
-    return (
-        say(
-            "The chance that it is over the limit already is {chance}: the sensor may show a slightly wrong value.",
-            chance=in_words,
-        ),
+    by_sensor = to_say(
+        "The chance that it is over the limit already is {chance}: the sensor may show a slightly wrong value."
     )
+    unseen = to_say("The chance that it is over the limit already is {chance}.")
+    return (say(by_sensor if seen else unseen, chance=in_words),)
 
 
 def _state(answer: Outlook, forecast: CrossingForecast | None, latest: Reading | None, as_of: datetime) -> BoxState:

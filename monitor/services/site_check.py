@@ -17,6 +17,7 @@ from monitor.feed.formats.values import MAX_AHEAD
 from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
+from monitor.records.readings import ReadingSource
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 from monitor.series.usual_interval import patience_with, usual_interval
 from monitor.services.doubtful_units import doubtful_units
@@ -24,7 +25,7 @@ from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from monitor.records import Assessment, Box, Forwarding, Listener, Reading, ReadingSeries
@@ -183,6 +184,11 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
             yield from _check_clock(possible[name], now)
         if name not in possible or possible[name].at < reading.at:
             yield _from_the_future(readings, reading, now, alone=name not in possible)
+
+
+def needs_no_listener(latest: Mapping[str, Reading], boxes: Sequence[Box]) -> bool:
+    """Return whether there are boxes, and no sensor ever sent for any: their readings are typed in or imported."""
+    return bool(boxes) and all(reading.source is not ReadingSource.sensor for reading in latest.values())
 
 
 def check_listener(listeners: Sequence[Listener], broker: Sequence[Finding] = ()) -> Iterator[Finding]:

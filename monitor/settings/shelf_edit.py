@@ -1,4 +1,4 @@
-"""Changes within the shelf file: a box gets another name, or its tables become comments.
+"""Changes within the shelf file: a box gets another name, volume or limit, or its tables become comments.
 
 Lines are changed as text, so that comments and layout stay; what comes of it is held against what was meant, and where
 the two differ (dotted keys, inline tables) the person is told to do it by hand.
@@ -22,12 +22,13 @@ from monitor.settings.shelf_lines import COMMENT, KEY, bare, document_of, is_of,
 from monitor.settings.shelf_removed import taken_out
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
 _BOX_OF_HEADER = re.compile(rf"(\s*\[\[?\s*{KEY}\s*\.\s*)({KEY})")
 _TEXT = re.compile(r"""("[^"\\\r\n]*"|'[^'\r\n]*')""")
 _VALUE = re.compile(rf"(=\s*){_TEXT.pattern}")
+_NUMBER = re.compile(r"(=\s*)[^\s#]+")
 _EVER = "2000-01-01"
 """A move since then holds for every reading: earlier ones are rejected at the feed."""
 
@@ -53,6 +54,41 @@ def rename_box(folder: Path, old: str, new: str, *, reports: bool) -> None:
         parse_shelf(after, folder)
         if after != before:
             replace_shelf_file(path, before, after)
+
+
+def change_box(folder: Path, name: str, values: Mapping[str, float]) -> None:
+    """Give keys of a declared box other numbers; a key that is not there yet comes right below the box's heading.
+
+    Raises
+    ------
+    SettingsError
+        When the box is not declared, or the file says it in a way that can't be changed line by line.
+    """
+    path = folder / SHELF_FILE
+    with taking_turns(folder):
+        before = read_settled(path)
+        meant = document_of(before)
+        key = next((key for key in meant["boxes"] if tidy(key) == tidy(name)), None)
+        if key is None:
+            raise SettingsError(f"there is no box '{name}' in {path}")
+        missing = [each for each in values if each not in meant["boxes"][key]]
+        meant["boxes"][key] |= values
+        lines = [_with_values(line, at, name, values, missing) for line, at in with_their_tables(before)]
+        after = "".join(lines).encode()
+        _require(after, meant, path, " and ".join(f"write {k} = {v:g} for {name}" for k, v in values.items()))
+        parse_shelf(after, folder)
+        if after != before:
+            replace_shelf_file(path, before, after)
+
+
+def _with_values(line: str, at: list[str], name: str, values: Mapping[str, float], missing: Sequence[str]) -> str:
+    if not is_of(at, name) or len(at) != 2:
+        return line
+    if path_of(line):
+        ending = "\r\n" if line.endswith("\r\n") else "\n"
+        return line.rstrip("\r\n") + ending + "".join(f"{key} = {values[key]:.10g}{ending}" for key in missing)
+    given = values.get(key_of(line))
+    return line if given is None else _NUMBER.sub(lambda found: f"{found[1]}{given:.10g}", line, count=1)
 
 
 def remove_box(folder: Path, name: str) -> bool:

@@ -242,7 +242,7 @@ def require_database(database: Path) -> None:
     if not database.exists():
         raise StoreError(
             f"there is no database {database}. `siccast listen` starts one. If there was one, "
-            "`siccast restore` puts a backup in its place"
+            "`siccast restore` puts a backup in its place. Without any sensor, begin with `siccast box add BOX`"
         )
 
 

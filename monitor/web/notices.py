@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from monitor.presentation.amounts import sentence
 from monitor.services.watch import DEAD_AFTER
-from monitor.texts import said, say
+from monitor.texts import said, say, say_many
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -38,11 +38,13 @@ class Heard:
 
     listeners: Sequence[Listener] = ()
     at: datetime | None = None
-    """The newest reading of all that is not of the future."""
+    """The newest reading that a sensor sent, and that is not of the future."""
     patience: timedelta | None = None
     """How long the sensor of it may say nothing by its habits."""
     routes: Sequence[RouteState] = ()
     """How each route that was ever used is doing."""
+    rejected: int = 0
+    """How many messages could not be used, as long as no sensor was heard."""
 
 
 def said_anew(notice: Notice) -> Notice:
@@ -87,12 +89,24 @@ def of_the_listener(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -
             say("It runs, but no reading arrives. Are the broker and the sensors on? This looks at each of them:"),
             _command(shelf, "check"),
         )
-    elif not at_work and (heard.listeners or is_silent):  # without a trace here it may run on another machine
+    elif not at_work and (heard.listeners or (is_silent and (heard.at or not shelf.boxes))):
+        # without a trace here it may run on another machine; boxes of which none has a sensor need none
         yield Notice(
             say("The listener has been silent {since}.", since=since),
             say("It is not running{why}, so nothing new arrives. Start it:", why=_why(heard.listeners)),
             _command(shelf, "listen"),
         )
+
+
+def of_first_messages(heard: Heard) -> Iterator[Notice]:
+    """Yield that something was sent, where whoever waits for the first reading would never see it."""
+    if heard.rejected:
+        came = say_many(
+            "{count} message came from a sensor, and could not be used.",
+            "{count} messages came from sensors, and could not be used.",
+            heard.rejected,
+        )
+        yield Notice(came, say("House says why."))
 
 
 def of_the_routes(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -> Iterator[Notice]:

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 
 from monitor.desk import Desk
 from monitor.errors import SettingsError
+from monitor.presentation.amounts import sentence
 from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_days import next_visits
 from monitor.presentation.texts import Texts, texts_of
@@ -19,7 +20,7 @@ from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf_again
 from monitor.settings.shelf import shelf_stamp
 from monitor.store.opening import open_stores, require_database
-from monitor.texts import said, say
+from monitor.texts import say
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
 from monitor.web.work import Work
@@ -162,7 +163,7 @@ class Site:
 
     def waiting(self) -> HTMLResponse:
         """Return the page that stands there until there is a first snapshot."""
-        heading = said(self.keeper.failure) or say("Working out the boxes")
+        heading = sentence(self.keeper.failure) if self.keeper.failure else say("Working out the boxes")
         return self.renderer.message(self.shelf, heading, waiting=True, trouble=bool(self.keeper.failure))
 
     def not_found(self, words: str) -> HTTPException:

@@ -10,6 +10,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import SiccastError
+from monitor.records.readings import ReadingSource
 from monitor.series.usual_interval import patience_with
 from monitor.settings import shelf_stamp
 from monitor.store.listener_lock import listeners
@@ -157,6 +158,7 @@ class Watcher:
         standing = (
             *notices.of_the_file(self.site.file.fault),
             *notices.of_the_listener(self._heard, shelf, self.site.now(), self.site.words),
+            *notices.of_first_messages(self._heard),
             *notices.of_the_routes(self._heard, shelf, self.site.now(), self.site.words),
         )
         if standing != self.site.standing:
@@ -169,9 +171,10 @@ def heard_of(shelf: Shelf, now: datetime, before: notices.Heard) -> notices.Hear
     there = tuple(listeners(shelf.folder))
     with open_stores(shelf.database_path, read_only=True) as stores:
         routes = tuple(stores.alerts.routes().values())
-        latest = [reading for reading in stores.readings.latest().values() if reading.at <= now]
+        newest = stores.readings.latest().values()
+        latest = [reading for reading in newest if reading.at <= now and reading.source is ReadingSource.sensor]
         if not latest:
-            return notices.Heard(there, routes=routes)
+            return notices.Heard(there, routes=routes, rejected=stores.ledger.rejected_count())
         last = max(latest, key=lambda reading: reading.at)
         if last.at == before.at:
             return notices.Heard(there, before.at, before.patience, routes)

@@ -450,7 +450,7 @@ class Site(RuleBasedStateMachine):
         self.steps += 1
         for words in FACES if LONG else (FACES[self.steps % len(FACES)],):
             self.say(*words, codes=(0, 3))
-        assert {box for day in plan["days"] for box in day["boxes"]} <= set(listed)
+        assert {one["box"] for day in plan["days"] for one in day["boxes"]} <= set(listed)
 
 
 def test_any_order_of_deeds_is_one_story(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -386,3 +386,60 @@ def test_an_old_name_leads_to_the_new_one_however_often_it_changed(run: Callable
             None,
             None,
         ]
+
+
+def test_a_box_without_a_sensor_is_added_and_answered(run: Callable[..., Result], shelf: Path) -> None:
+    where_to = "To add it: `siccast box add pantry`"
+    assert where_to in str(run("log", "charge", "pantry", "--dry-mass", "100", exit_code=2).exception)
+    assert "Without a sensor: `siccast box add pantry`" in str(run("adopt", "pantry", exit_code=2).exception)
+    before = (shelf / "shelf.toml").read_text(encoding="utf-8")
+    done = run("box", "add", "pantry", "--volume-l", "7", "--limit-rh", "15")
+    assert "pantry is a box now, with 0 readings so far, 7 L and a limit of 15 %" in done.stdout
+    assert (shelf / "shelf.toml").read_text(encoding="utf-8").startswith(before)
+    assert "already declared" in str(run("box", "add", "pantry", exit_code=1).exception)
+    assert "a name is" in str(run("box", "add", "pan/try", exit_code=2).exception)
+    run("log", "charge", "pantry", "--dry-mass", "100")
+    (answer,) = json.loads(run("forecast", "pantry", "--json").stdout)["boxes"]
+    assert answer["cross_at"]["p50"] is not None
+    assert "the sensor may show" not in " ".join(answer["evidence"]), "there is none"
+
+
+def test_who_asks_by_the_old_name_is_told_the_new_one(run: Callable[..., Result]) -> None:
+    run("box", "rename", "left", "attic")
+    assert str(run("log", "opening", "left", exit_code=2).exception) == "'left' is called 'attic' now"
+
+
+def test_a_limit_is_changed_in_its_line_and_all_else_stays(run: Callable[..., Result], shelf: Path) -> None:
+    path = shelf / "shelf.toml"
+    told = run("box", "change", "left", "--limit-rh", "12.5", "--volume-l", "11").stdout
+    assert told == "left: its limit is 12.5 % now (it was 20 %), its volume is 11 L now (it was 12 L)\n"
+    changed = SHELF.replace("# by the window\nvolume_l = 12", "# by the window\nlimit_rh_pct = 12.5\nvolume_l = 11")
+    assert path.read_text() == changed
+    run("box", "change", "right", "--volume-l", "9")
+    assert path.read_text() == changed.replace("volume_l = 8", "volume_l = 9")
+    for words, exit_code in ((("left",), 2), (("nobody", "--limit-rh", "9"), 2), (("left", "--limit-rh", "0"), 2)):
+        run("box", "change", *words, exit_code=exit_code)
+    assert path.read_text() == changed.replace("volume_l = 8", "volume_l = 9")
+
+
+@pytest.mark.parametrize(
+    ("text", "becomes"),
+    [
+        ("[boxes.left]\r\nlimit_rh_pct=20 # PLA\r\n", "[boxes.left]\r\nlimit_rh_pct=15 # PLA\r\n"),
+        ("[boxes.left]", "[boxes.left]\nlimit_rh_pct = 15\n"),
+        ("[boxes.left.sensor]\nfloor_rh_pct = 9\n", None),
+        ("boxes.left.limit_rh_pct = 20\n", None),
+        ("[boxes]\nleft = {limit_rh_pct = 20}\n", None),
+    ],
+)
+def test_a_limit_written_in_an_unusual_way_is_left_to_the_person(
+    tmp_path: Path, text: str, becomes: str | None
+) -> None:
+    path = tmp_path / "shelf.toml"
+    path.write_bytes(text.encode())
+    if becomes is None:
+        with pytest.raises(SettingsError, match=r"write limit_rh_pct = 15 for left yourself"):
+            shelf_edit.change_box(tmp_path, "left", {"limit_rh_pct": 15.0})
+    else:
+        shelf_edit.change_box(tmp_path, "left", {"limit_rh_pct": 15.0})
+    assert path.read_bytes() == (becomes or text).encode()

@@ -109,6 +109,28 @@ def test_an_encoding_that_there_is_not(run: Callable[..., Result], tmp_path: Pat
         assert f"'{name}' is not a text encoding" in shown
 
 
+@pytest.mark.parametrize("between", [";", "\t"])
+def test_a_table_as_an_office_program_writes_it_needs_no_option(
+    run: Callable[..., Result], shelf: Path, tmp_path: Path, between: str
+) -> None:
+    """The same table as CSV with points and commas is the expected value."""
+    lines = ("Date;Time;Temp (°C);Humidity (%)", "28.02.2026;08:00;21,4;17,2", "01.03.2026;08:00:30;21;17,25")
+    content = "\n".join(lines).replace(";", between) + "\n"
+    done = run("readings", "import", written(tmp_path, content), "--box", "box1")
+    assert "2 new readings, 0 already stored, 0 differing, 0 rejected" in done.stdout
+    found = taken_in(shelf)
+    plain = "t,temperature_c,rh_pct\n2026-02-28 08:00,21.4,17.2\n2026-03-01 08:00:30,21,17.25\n"
+    again = run("readings", "import", written(tmp_path, plain), "--box", "box1")
+    assert "0 new readings, 2 already stored, 0 differing, 0 rejected" in again.stdout
+    assert taken_in(shelf) == found
+
+
+def test_a_date_with_slashes_could_be_two_days_and_is_asked_for(run: Callable[..., Result], tmp_path: Path) -> None:
+    content = "t;temperature_c;rh_pct\n03/04/2026 08:00;21,4;17,2\n"
+    refused = run("readings", "import", written(tmp_path, content), "--box", "box1", exit_code=1)
+    assert "--time-format" in str(refused.exception)
+
+
 def test_a_bad_cell_costs_its_row_only(run: Callable[..., Result], shelf: Path, tmp_path: Path) -> None:
     bad = (
         "2026-03-01T08:00:00Z,21,17,nan,1\n2026-03-01T08:01:00Z,21,17,1e300,1\n2026-03-01T08:02:00Z,21,17,3,1"
@@ -254,7 +276,7 @@ def test_a_reading_off_a_display_is_asked_about_and_taken_back(run: Callable[...
         run("log", "reading", "box1", "0.22", "21", *at, exit_code=3).exception
     )
     assert taken_in(shelf) == []
-    shown = run("log", "reading", "box1", "17.2", "21.4", *at).stdout
+    shown = run("log", "reading", "box1", "17,2", "21,4C", *at).stdout
     command = "readings withdraw --box box1 --from 2026-03-01T07:30:00.000Z --to 2026-03-01T07:30:00.001Z"
     assert f"saved a reading of box1: 17.2 % RH, 21.4 °C. To undo: `siccast {command}`" in shown
     assert "already has that reading" in run("log", "reading", "box1", "17.2", "21.4", *at).stdout

@@ -73,6 +73,30 @@ def weigh_evening(shell: Shell) -> Any:
     return shell.json("recharge", "weigh", str(EVENING[-1][1]), "--after", str(EVENING[-1][0]))
 
 
+def test_where_no_charge_is_known_each_way_to_one_is_said(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text(SHELF, encoding="utf-8")
+    shell = Shell(tmp_path)
+    shell("log", "charge", "pla", "--desiccant", "orange_gel", "--dry-mass", "120")
+    said = str(shell.result("recharge", "guide").exception)
+    for way in ("`siccast charge weigh-out`", "on the page, under Desk", "`siccast lot buy`"):
+        assert way in said
+    shell("lot", "buy", "of pla", "orange_gel", "140")
+    shell("charge", "weigh-out", "cup", "of pla", "140", "--state", "unknown")
+    assert "Run cup-1 has started." in shell("recharge", "start", "cup", "microwave", "--weight", "140")
+
+
+def test_beads_out_of_a_box_are_judged_for_it_first_and_go_back_there(shell: Shell) -> None:
+    """As the page does; the strictest limit came first before, be it of any box."""
+    shell("charge", "put", "bowl", "pla", "--sure")
+    shell("recharge", "start", "bowl", "microwave", "--weight", "617")
+    for minutes, shown in EVENING:
+        said = shell("recharge", "weigh", str(shown), "--after", str(minutes), "--sure")
+    finished = shell("recharge", "finish")
+    for text in (said, finished):
+        assert re.findall(r"^  limit \d+ % \((\w+)\)", text, re.MULTILINE) == ["pla", "nylon"]
+    assert "Next: `siccast charge put bowl pla`." in finished
+
+
 def test_an_evening_in_plain_calls(shell: Shell) -> None:
     answer = weigh_evening(shell)
     assert answer["verdict"] == "stop: done"

@@ -71,7 +71,11 @@ def test_a_parcel_is_asked_by_its_film(shelf: Path) -> None:
     assert answer["leak_from"] == "film"
     assert found["asked"]["months"]["p05"] < found["asked"]["months"]["p50"] < found["another limit"]["months"]["p50"]
     assert "a better seal" not in found
-    text = " ".join(asked(shelf, "--wvtr", "0.5", "--area", "0.3", "--mass", "100").output.split())
+    usual = asked(shelf, "--wvtr", "0.5", "--area", "0.3", "--mass", "100").output
+    assert "MIL-STD" not in usual
+    assert usual.splitlines()[-1].endswith("--standards")
+    text = " ".join(asked(shelf, "--wvtr", "0.5", "--area", "0.3", "--mass", "100", "--standards").output.split())
+    assert text.startswith(" ".join(usual.split()[:20]))
     assert "a sealed parcel by its film's sheet" in text
     assert "U = 0.003 M W A / D units" in text
     assert "the metric form, the 10 % and grams of gel a unit from memory" in text

@@ -342,10 +342,12 @@ def test_beads_of_little_use_in_a_box(share: float, said: str | None) -> None:
 
 
 @pytest.mark.parametrize(
-    ("limit", "share", "said"), [(0.396, 0.2452, "40 %, it is of little use: it takes in only 25 %"),
-                                 (0.404, 0.2448, "40 %, it is of little use: it takes in only 24 %")],
+    ("limit", "share", "said"), [(0.396, 0.2452, "39.6 %, it is of little use: it takes in only 25 %"),
+                                 (0.404, 0.2448, "40.4 %, it is of little use: it takes in only 24 %")],
 )  # fmt: skip
-def test_percents_of_little_use_are_rounded(limit: float, share: float, said: str) -> None:
+def test_percents_of_little_use_are_rounded_and_a_limit_is_said_as_declared(
+    limit: float, share: float, said: str
+) -> None:
     full = float(desiccant("orange_gel").isotherm.loading_g_per_g(limit, 22.0))
     charge = replace(KNOWN, loading_g_per_g=(0.0, full * (1.0 - share), 1.0), cycles=0)
     [trap] = about_use(inventory_of(charges=(charge,)), "bowl", Box("pla", 12.0, limit), AT)

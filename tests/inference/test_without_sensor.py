@@ -35,6 +35,10 @@ def answered(
     return answer
 
 
+def days_seen(answer: Outlook) -> int:
+    return int(answer.evidence[0].removeprefix("Based on ").partition(" ")[0])
+
+
 @pytest.mark.parametrize("style", ["gasket", "tote", "unknown"])
 def test_its_leak_is_that_of_its_kind_with_the_whole_width_of_that(style: str) -> None:
     """The prior's own median and 90 % interval; draws and the leak's wandering widen it by less than a fifth."""
@@ -71,6 +75,31 @@ def test_who_reads_a_display_once_a_week_keeps_a_forecast() -> None:
         widths.append(float(np.log(leak.p95 / leak.p05)))
     assert widths[2] < 0.6 * widths[0]
     assert weekly.evidence[0] == "Based on 4 days of readings, out of 30 days since the beads went in."
+
+
+@pytest.mark.parametrize(
+    ("weekly", "by_the_hour"),
+    [
+        pytest.param((168.0, 336.0, 504.0, 672.0, 840.0, 1008.0), tuple(range(1100, 1180)), id="till a sensor came"),
+        pytest.param((500.0, 668.0, 836.0, 1004.0, 1172.0), tuple(range(40, 120)), id="since the sensor died"),
+    ],
+)
+def test_a_display_counts_beside_a_sensor_of_other_weeks(
+    weekly: tuple[float, ...], by_the_hour: tuple[float, ...]
+) -> None:
+    """A day of which one hour was seen counts where that hour stands alone, whatever came before or since."""
+    alone, both = answered(50.0, by_the_hour), answered(50.0, tuple(sorted((*weekly, *by_the_hour))))
+    assert days_seen(both) >= days_seen(alone) + len(weekly)  # bins of long ago are longer than a day
+
+
+def test_a_display_that_was_read_a_minute_ago_counts() -> None:
+    assert days_seen(answered(30.0, (168.0, 336.0, 719.9))) == 3
+
+
+def test_the_first_hour_of_a_sensor_that_is_back_waits_for_the_next_ones() -> None:
+    """As fewer hours of a day may all be of its warm or its cold part, and more are to come."""
+    till_it_fell_silent = tuple(range(40, 120))
+    assert days_seen(answered(30.0, (*till_it_fell_silent, 719.0))) == days_seen(answered(30.0, till_it_fell_silent))
 
 
 def test_a_sensor_that_sends_by_the_hour_is_waited_for() -> None:

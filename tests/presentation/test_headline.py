@@ -125,6 +125,13 @@ def test_what_does_not_fit_the_first_day_is_said_with_its_own() -> None:
     told = said(answers, plan((SATURDAY, ["pc"]), (NEXT_SATURDAY, ["asa", "tpu"])))
     assert told.main == "Dry pc on Saturday; pla holds until 3 May."
     assert told.beside == ("asa and tpu follow on Saturday, 14 March.", "Dry pa now: it is over the limit.")
+    weeks = [(NEXT_SATURDAY + timedelta(weeks=k), [name]) for k, name in enumerate(("asa", "pa", "abs", "tpu"))]
+    busy = said([over(name) for name in ("pc", "asa", "pa", "abs", "tpu")], plan((SATURDAY, ["pc"]), *weeks))
+    assert busy.beside == (
+        "asa follows on Saturday, 14 March.",
+        "pa follows on Saturday, 21 March.",
+        "2 more follow later.",
+    )
     late = said([over("pc"), calm("tpu", 2)], plan((SATURDAY, ["pc"])))
     assert late.beside == ("tpu has no place in the plan in time.",)
 

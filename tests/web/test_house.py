@@ -19,6 +19,7 @@ from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.clock import utc_now
 from monitor.records import Reading, Rejection
+from monitor.records.readings import ReadingSource
 from monitor.settings import Shelf, load_shelf
 from monitor.settings.shelf_edit import remove_box
 from monitor.store.opening import open_stores
@@ -91,10 +92,10 @@ def test_a_box_is_adopted_in_one_tap_and_once(tmp_path: Path) -> None:
         stores.readings.add([Reading("newcomer", utc_now() - timedelta(minutes=3), 21.0, 0.3)])
     with serving(shelf, keeper_by_hand(shelf)) as address, httpx.Client(base_url=address, timeout=None) as client:
         form = {"token": token_of(client.get("/house")), "box": "newcomer"}
-        done = client.post("/house/adopt", data=form, follow_redirects=True)
-        assert "newcomer is a box now" in plain(done)
+        done = client.post("/house/adopt", data=form)
+        assert done.headers["location"] == "/box/newcomer?adopted=1"
         assert load_shelf(tmp_path, {}).box("newcomer").humidity_limit == 0.20
-        assert "Make it a box: newcomer" not in plain(done)
+        assert "Make it a box: newcomer" not in plain(client.get("/house"))
         again = client.post("/house/adopt", data=form)
         assert again.status_code == 400
         assert "'newcomer' is already declared" in plain(again)
@@ -114,7 +115,7 @@ def test_a_box_that_was_taken_off_the_shelf_is_offered_as_it_was(tmp_path: Path)
         assert 'name="volume" value="7.25"' in page.text
         assert 'name="limit" value="7"' in page.text
         form = {"token": token_of(page), "box": "newcomer", "volume": "7.25", "limit": "7"}
-        assert "newcomer is a box now" in plain(client.post("/house/adopt", data=form, follow_redirects=True))
+        assert client.post("/house/adopt", data=form).headers["location"] == "/box/newcomer?adopted=1"
     assert load_shelf(tmp_path, {}).box("newcomer") == before
 
 
@@ -146,10 +147,15 @@ def test_volume_and_limit_are_told_where_a_box_is_made_and_the_way_leads_to_its_
             assert "Log what you did" not in before.text
             assert "siccast adopt" not in before.text, "a command, where a button does it"
             form = {"token": token_of(before), "box": "newcomer", "volume": "7,5", "limit": "300"}
-            refused = client.post("/house/adopt", data=form)
-            assert refused.status_code == 400
-            assert "300 is not valid: a limit is from 1 to 95 %" in plain(refused)
-            done = client.post("/house/adopt", data=form | {"limit": "15"})
+            for action in ("/house/adopt", "/box/newcomer/adopt"):
+                refused = client.post(action, data=form)
+                assert refused.status_code == 400
+                assert "'300' is not valid: a limit is from 1 to 95 %" in plain(refused)
+                assert ('value="7,5"' in refused.text, 'value="300"' in refused.text) == (True, True), (
+                    "typed for nothing"
+                )
+            assert client.get("/box/newcomer/adopt").url.path == "/box/newcomer"
+            done = client.post("/box/newcomer/adopt", data=form | {"limit": "15"})
         assert done.url.path == "/box/newcomer"
         assert "newcomer is a box now." in plain(done)
         opened = r'<details class="deed" open>\s*<summary id="log-charge">(.*?)</summary>'
@@ -157,6 +163,64 @@ def test_volume_and_limit_are_told_where_a_box_is_made_and_the_way_leads_to_its_
         assert open_part.endswith("Put beads in")
     made = load_shelf(tmp_path, {}).box("newcomer")
     assert (made.volume_liter, made.humidity_limit) == (7.5, 0.15)
+
+
+def test_a_box_without_a_sensor_is_added_and_its_page_comes_as_soon_as_it_is_worked_out(tmp_path: Path) -> None:
+    shelf = load_shelf(tmp_path, {})
+    with open_stores(shelf.database_path):
+        pass
+    with serving(shelf) as address, httpx.Client(base_url=address, timeout=None) as client:
+        page = client.get("/house")
+        assert 'id="without-sensor" open' in page.text, "nothing was heard, so it is what whoever is here looks for"
+        form = {"token": token_of(page), "box": "pan/try", "volume": "7,5", "limit": "15"}
+        refused = client.post("/house/add", data=form)
+        assert refused.status_code == 400
+        assert "'pan/try' is not valid: a name is" in plain(refused)
+        assert ('value="pan/try"' in refused.text, 'value="7,5"' in refused.text) == (True, True)
+        done = client.post("/house/add", data=form | {"box": "pantry"})
+        assert done.headers["location"] == "/box/pantry?adopted=1"
+        assert client.get("/box/pantry").status_code == 200, "a box that is still worked out is no stranger"
+        again = client.post("/house/add", data=form | {"box": "pantry"})
+        assert "'pantry' is already declared" in plain(again)
+    made = load_shelf(tmp_path, {}).box("pantry")
+    assert (made.volume_liter, made.humidity_limit) == (7.5, 0.15)
+
+
+def test_limit_and_volume_are_changed_on_the_page_of_the_box(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("[boxes.left]\nvolume_l = 12\nlimit_rh_pct = 7  # nylon\n")
+    shelf = load_shelf(tmp_path, {})
+    with open_stores(shelf.database_path) as stores:
+        stores.readings.add([Reading("left", utc_now() - timedelta(minutes=3), 21.0, 0.05)])
+    with serving(shelf) as address, httpx.Client(base_url=address, timeout=None, follow_redirects=True) as client:
+        page = client.get("/box/left")
+        assert ('name="volume" value="12"' in page.text, 'name="limit" value="7"' in page.text) == (True, True)
+        form = {"token": token_of(page), "volume": "13", "limit": "0"}
+        refused = client.post("/box/left/change", data=form)
+        assert refused.status_code == 400
+        assert "'0' is not valid: a limit is from 1 to 95 %" in plain(refused)
+        assert 'name="volume" value="13"' in refused.text
+        assert load_shelf(tmp_path, {}) == shelf
+        done = client.post("/box/left/change", data=form | {"limit": "12,5"})
+        assert "Saved in shelf.toml." in plain(done)
+        assert 'name="limit" value="12.5"' in done.text
+        assert client.post("/box/nobody/change", data=form).status_code == 404
+    assert (tmp_path / "shelf.toml").read_text() == "[boxes.left]\nvolume_l = 13\nlimit_rh_pct = 12.5  # nylon\n"
+
+
+def test_where_no_box_has_a_sensor_no_listener_is_missed(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("[boxes.left]\n")
+    shelf = load_shelf(tmp_path, {})
+
+    def is_missed_after(source: ReadingSource, minutes_ago: int) -> bool:
+        with open_stores(shelf.database_path) as stores:
+            at = utc_now() - timedelta(minutes=minutes_ago)
+            stores.readings.add([Reading("left", at, 21.0, 0.3, source=source)])
+        with serving(shelf) as address:
+            return "none is running for this shelf" in plain(httpx.get(f"{address}/house", timeout=None))
+
+    assert not is_missed_after(ReadingSource.hand, 9)
+    assert not is_missed_after(ReadingSource.imported, 8)
+    assert is_missed_after(ReadingSource.sensor, 7), "a listener brought it"
 
 
 def test_a_form_from_elsewhere_is_refused(address: str) -> None:

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.presentation.wording import Wording
-from monitor.records import Listener
+from monitor.records import Box, Listener
 from monitor.records.alerts import Route, RouteState
 from monitor.settings import Shelf
-from monitor.web.notices import Heard, Notice, of_the_file, of_the_listener, of_the_routes
+from monitor.web.notices import Heard, Notice, of_first_messages, of_the_file, of_the_listener, of_the_routes
 
 NOW = datetime(2026, 5, 2, 12, 30, tzinfo=UTC)
 WORDS = Wording(ZoneInfo("Europe/Vienna"))
@@ -72,6 +72,20 @@ def test_a_shelf_that_never_heard_anything_says_how_to_begin(listeners: tuple[Li
     (notice,) = said(Heard(listeners))
     assert "no reading has ever arrived" in notice.heading
     assert notice.command.endswith("listen")
+
+
+def test_boxes_of_which_none_has_a_sensor_expect_no_listener() -> None:
+    by_hand = Shelf(Path("/srv/my shelf"), boxes=(Box("left", 10.0),))
+    assert said(Heard(), by_hand) == []
+    assert said(Heard((listener(at_work=False),)), by_hand) != [], "one was started once"
+    assert said(heard(90), by_hand) != [], "a sensor was heard once"
+
+
+def test_a_first_message_that_could_not_be_used_is_said_where_the_first_reading_is_awaited() -> None:
+    assert list(of_first_messages(Heard())) == []
+    (notice,) = of_first_messages(Heard(rejected=2))
+    assert notice.heading == "2 messages came from sensors, and could not be used."
+    assert notice.text == "House says why."
 
 
 def test_a_recording_expects_nothing() -> None:

@@ -158,7 +158,7 @@ def test_units_of_the_shelf_are_the_units_of_the_page(tmp_path: Path) -> None:
 def test_a_shelf_without_boxes_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text('site = "bare"\n')
     shelf = load_shelf(tmp_path, {})
-    with serving(shelf, wait_for="there is no database") as address:
+    with serving(shelf, wait_for="There is no database") as address:
         page = got(address).text
         assert "siccast listen" in page
         assert "takes some seconds" not in page

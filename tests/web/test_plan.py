@@ -197,6 +197,7 @@ def test_the_same_data_give_the_same_plan(site: Site) -> None:
         ("/plan/move", {"box": "nobody", "on": "2026-03-08"}, "There is no box of this name."),
         ("/plan/skip", {"box": "soon", "on": "99999-01-01"}, "is not a day."),
         ("/plan/not", {"on": "2026-02-30"}, "is not a day."),
+        ("/plan/not", {"last": "2026-03-10"}, "is not a day."),
         ("/plan/undo", {"number": "77"}, "That was undone already."),
         ("/plan/undo", {"number": "9" * 40}, "There is no such decision."),
         ("/plan/undo", {"number": "²"}, "There is no such decision."),

@@ -93,7 +93,7 @@ def test_a_first_failure_is_shown_while_waiting(tmp_path: Path) -> None:
     shelf = make_shelf(tmp_path)
     with serving(shelf, Keeper(take, lambda _: 1), wait_for="database is") as address:
         page = got(address).text
-    assert "the database is &lt;locked&gt;" in page
+    assert "The database is &lt;locked&gt;." in page
 
 
 def test_the_page_says_when_it_is_not_the_newest_state(tmp_path: Path) -> None:

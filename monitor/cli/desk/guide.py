@@ -43,6 +43,7 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
     You can leave with Ctrl-C and go on another day.
     """
     from monitor.desk.cautions import at_the_end, at_the_scale
+    from monitor.desk.told_by_box import came_from
 
     with open_desk(context, step_by_step=True) as it:
         quantities.room(room, it.shelf)  # a slip is told before anything is asked
@@ -59,9 +60,10 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
             return
         report = it.desk.finish(run.name, it.clock())
         typer.echo(f"Run {run.name} is finished.")
-        show_result(report, it.desk.services(run.start.charge, it.clock()), it.wording)
+        of = came_from(run, [box.name for box in it.desk.boxes])
+        show_result(report, it.desk.services(run.start.charge, it.clock()), it.wording, of)
         say_cautions(at_the_end(), it.wording)
-        _into_boxes(it, run.start.charge)
+        _into_boxes(it, run.start.charge, of)
 
 
 def _step_g(it: DeskSession, run: Run) -> float:
@@ -97,7 +99,10 @@ def _begin(it: DeskSession, room: str | None) -> Run:
         if not charge.retired and not charge.place.startswith(APPLIANCE)
     ]
     if not free:
-        raise LedgerError("there is no charge to dry. First weigh one out with `siccast charge weigh-out`")
+        raise LedgerError(
+            "there is no charge to dry. First weigh one out with `siccast charge weigh-out`. Beads that lie in a box by"
+            " its log alone: on the page, under Desk; or here as a lot of their kind and weight (`siccast lot buy`)"
+        )
     charge = _asked(it, f"Charge to dry ({', '.join(free)})", free[0], lambda t: inventory.active_charge(t).name)
     names = ", ".join(tool.name for tool in it.shelf.appliances)
     tool = _asked(it, f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
@@ -148,14 +153,14 @@ def _minutes(it: DeskSession, run: Run, before_s: float, usual: str | None) -> f
             return more_s
 
 
-def _into_boxes(it: DeskSession, charge: str) -> None:
+def _into_boxes(it: DeskSession, charge: str, of: str) -> None:
     """Ask where the beads go, box by box, until none are left over."""
     from monitor.presentation import desk_input
 
     names = ", ".join(box.name for box in it.shelf.boxes)
     while names and typer.confirm("Put beads into a box now?", default=True):
         left_g = it.desk.inventory().charge(charge).mass_g
-        box = _asked(it, f"Box ({names})", None, it.desk.box)
+        box = _asked(it, f"Box ({names})", of or None, it.desk.box)
         read = partial(desk_input.part_g, left_g=left_g, shelf=it.shelf, left=it.wording.mass(left_g))
         part_g = _asked(it, f"How much of the {it.wording.mass(left_g)}", "all", read)
         whole = part_g >= left_g

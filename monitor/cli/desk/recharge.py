@@ -273,17 +273,20 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
     How dry the beads are stays with the charge. The forecast of the box that gets them starts from it.
     """
     from monitor.desk.cautions import at_the_end
+    from monitor.desk.told_by_box import came_from
     from monitor.presentation.desk_wording import jar_sentence
 
     with open_desk(context, at) as it:
         report = it.desk.finish(run, it.at)
         undo, services = it.to_undo(), it.desk.services(report.run.start.charge, it.at)
+        of = came_from(report.run, [box.name for box in it.desk.boxes])
         if as_json:
             show_report(it, report, as_json=True)
     if not as_json:
-        put = hint("charge", "put", report.run.start.charge, then="BOX")
+        charge = report.run.start.charge
+        put = hint("charge", "put", charge, of) if of else hint("charge", "put", charge, then="BOX")
         typer.echo(f"Run {report.run.name} is finished. {undo}")
-        show_result(report, services, it.wording)
+        show_result(report, services, it.wording, of)
         typer.echo(
             f"{jar_sentence(report)}. To check: `siccast recharge jar-check RH T` (RH first, then the temperature)."
         )

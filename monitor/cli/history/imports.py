@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -56,8 +57,12 @@ def import_readings(
         str | None,
         typer.Option(help="Time zone of times that name none. Default: UTC if the heading says so, else the shelf's."),
     ] = None,
-    delimiter: Annotated[str, typer.Option(help="Character between columns; 'tab' for tabs.")] = ",",
-    decimal_comma: Annotated[bool, typer.Option(help="Numbers are written like 21,4.")] = False,
+    delimiter: Annotated[
+        str | None, typer.Option(help="Character between columns; 'tab' for tabs. Default: as in the heading line.")
+    ] = None,
+    decimal_comma: Annotated[
+        bool, typer.Option(help="Numbers are written like 1.021,4. Needed only if dots stand for thousands.")
+    ] = False,
     encoding: arguments.Encoding = "utf-8",
     bring_back: Annotated[
         bool, typer.Option("--bring-back", help="Also put back what `siccast readings thin` deleted.")
@@ -88,14 +93,14 @@ def import_readings(
         time_format=time_format,
         timezone=None if timezone is None else _zone(timezone),
         local_zone=shelf.timezone,
-        delimiter=_delimiter(delimiter),
         decimal_comma=decimal_comma,
     )
     with (
         progress_bar("reading", table_size(file)) as advance,
-        open_table(file, shape.delimiter, advance, arguments.encoding(encoding)) as (headings, rows, _),
+        open_table(file, delimiter and _delimiter(delimiter), advance, arguments.encoding(encoding)) as opened,
     ):
-        table = Table(headings, shape, file.name)
+        headings, rows, between = opened
+        table = Table(headings, replace(shape, delimiter=between), file.name)
         with open_to_write(shelf) as stores:
             import_ = _Import(stores, file.name, None if sure else table.shape, bring_back=bring_back)
             import_.take(table.portions(rows, now))

@@ -14,11 +14,12 @@ from monitor.cli import arguments
 from monitor.cli.desk.session import At, Sure, in_command_words
 from monitor.cli.session import BoxName, alone, open_to_read, open_to_write
 from monitor.errors import SiccastError, TypedError
+from monitor.presentation import quantities
 from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import hand_reading, typed_entry
 from monitor.records import EntryKind
 from monitor.settings import load_shelf, shelf_folder
-from monitor.units import degf_to_degc
+from monitor.units import degc_to_degf
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -184,9 +185,10 @@ def note(context: typer.Context, box: BoxName, text: Annotated[str, typer.Argume
 def reading(
     context: typer.Context,
     box: BoxName,
-    humidity: Annotated[float, typer.Argument(min=0.0, max=100.0, help="Relative humidity on the display, in %.")],
+    humidity: Annotated[str, typer.Argument(metavar="RH", help="Relative humidity on the display, in %.")],
     temperature: Annotated[
-        float, typer.Argument(help="Temperature on the display, in °C (or °F, if the shelf uses °F).")
+        str,
+        typer.Argument(metavar="TEMPERATURE", help="Temperature on the display, in °C (or °F, if the shelf uses °F)."),
     ],
     *,
     at: At = None,
@@ -197,19 +199,19 @@ def reading(
 
     with _writing(context) as (shelf, stores), _typed():
         now = datetime.now(tz=UTC)
-        degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
+        fraction, degc = quantities.humidity(humidity), quantities.temperature_degc(temperature, shelf)
         try:
             with alone(shelf, stores) as shelf:  # noqa: PLW2901 -- as it is by then
                 name = arguments.known_box(box, shelf, stores)
-                told = hand_reading(shelf, name, now, relative_humidity=humidity / 100.0, temperature_degc=degc, at=at)
+                told = hand_reading(shelf, name, now, relative_humidity=fraction, temperature_degc=degc, at=at)
                 withdraw = _withdraw_command(name, told.at)
                 new = keep_hand_reading(stores.readings, told, fahrenheit=shelf.fahrenheit, confirmed=sure)
         except OtherReadingHeldError as error:
             error.args = (f"{error}. If what you typed now is right: `{withdraw}`, then log it again",)
             raise
     if new:
-        unit = "°F" if shelf.fahrenheit else "°C"
-        said = f"saved a reading of {name}: {humidity:g} % RH, {temperature:g} {unit}"
+        shown = f"{degc_to_degf(degc):g} °F" if shelf.fahrenheit else f"{degc:g} °C"
+        said = f"saved a reading of {name}: {100.0 * fraction:g} % RH, {shown}"
         typer.echo(f"{said}. To undo: `{withdraw}`")
     else:
         typer.echo(f"{name} already has that reading. Nothing changed")

@@ -9,6 +9,7 @@ import io
 import sys
 import zlib
 from contextlib import contextmanager
+from itertools import chain
 from typing import IO, TYPE_CHECKING, Any, cast
 
 from monitor.cli.history.encodings import require_text
@@ -25,13 +26,19 @@ PARQUET = ".parquet"
 _GZIP_MAGIC = b"\x1f\x8b"
 """RFC 1952, section 2.3.1."""
 
-Rows = tuple["Sequence[str]", "Iterator[dict[str, str]]", int]
-"""Headings, rows by heading, and how much there is: bytes of text, or rows of Parquet."""
+Rows = tuple["Sequence[str]", "Iterator[dict[str, str]]", str]
+"""Headings, rows by heading, and what stands between columns."""
+
+_DELIMITERS = ",;\t"
 
 
 @contextmanager
-def open_table(path: Path, delimiter: str, advance: Callable[[float], None], encoding: str = "utf-8") -> Iterator[Rows]:
+def open_table(
+    path: Path, delimiter: str | None, advance: Callable[[float], None], encoding: str = "utf-8"
+) -> Iterator[Rows]:
     """Open a table for reading; ``advance`` is called with how much of it was just read.
+
+    Without a ``delimiter``, the one counts that the line of headings has most of.
 
     Raises
     ------
@@ -40,10 +47,9 @@ def open_table(path: Path, delimiter: str, advance: Callable[[float], None], enc
     """
     try:
         require_file(path, most_bytes=None)
-        size = path.stat().st_size
         if path.suffix == PARQUET:
             parquet = _pyarrow().ParquetFile(path)
-            yield parquet.schema_arrow.names, _parquet_rows(parquet, advance), parquet.metadata.num_rows
+            yield parquet.schema_arrow.names, _parquet_rows(parquet, advance), _DELIMITERS[0]
             return
         with _open_bytes(path) as file:
             require_text(file, encoding, path)
@@ -52,12 +58,15 @@ def open_table(path: Path, delimiter: str, advance: Callable[[float], None], enc
         reason = getattr(error, "strerror", None) or error
         raise ImportFileError(f"{path} can't be read: {reason}. It must be a table in CSV or Parquet") from error
     with io.TextIOWrapper(file, encoding=_with_mark(encoding), newline="") as text:
-        reader = csv.DictReader(_counted(lines_of(text), advance), delimiter=delimiter)
+        lines = _counted(lines_of(text), advance)
+        first = next(lines, "")
+        delimiter = delimiter or max(_DELIMITERS, key=first.count)
+        reader = csv.DictReader(chain([first], lines), delimiter=delimiter)
         try:
             headings = reader.fieldnames or ()
         except csv.Error as error:
             raise ImportFileError(f"{path}, line 1 has no headings of a table: {error}") from error
-        yield headings, reader, size
+        yield headings, reader, delimiter
 
 
 @contextmanager

@@ -129,7 +129,7 @@ def _rows_of(csv_file: Path, encoding: str, shelf: Shelf, now: datetime) -> list
     from monitor.feed.table import Table, TableShape
 
     shape, readings = TableShape(local_zone=shelf.timezone), []
-    with open_table(csv_file, shape.delimiter, lambda _: None, encoding) as (headings, rows, _):
+    with open_table(csv_file, None, lambda _: None, encoding) as (headings, rows, _):
         for decoded in Table(headings, shape, csv_file.name).portions(rows, now):
             if decoded.rejections:
                 raise ImportFileError(f"{csv_file.name}, {decoded.rejections[0].reason}")

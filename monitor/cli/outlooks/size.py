@@ -81,13 +81,16 @@ def size(
         float | None, typer.Option(min=1e-4, max=1e4, help="Of a sealed bag: g/m²/day at 38 °C and 90 % RH.")
     ] = None,
     area: Annotated[float | None, typer.Option(min=1e-3, max=1e3, help="Its area, both sides, in m².")] = None,
+    standards: Annotated[
+        bool, typer.Option("--standards", help="Also show what packaging standards ask for, and by which rules.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Calculate how many grams of beads hold how long, or how long your beads hold.
 
     For one of your boxes it uses the leak that siccast knows from its readings. For a new box, a drawer or a sealed
     parcel it uses what such things usually let through. Beside it: half the leak, a better seal, drier beads, another
-    limit, and what packaging standards would say.
+    limit.
     """
     from monitor.services.sizing import DAYS_A_MONTH, SizeQuestion
 
@@ -115,10 +118,10 @@ def size(
         openings_per_day=openings / DAYS_A_MONTH,
         other_limit=_limit("--other-limit", other_limit, None),
     )
-    _answer(shelf, question, box, as_json=as_json)
+    _answer(shelf, question, box, standards=standards, as_json=as_json)
 
 
-def _answer(shelf: Shelf, question: SizeQuestion, box: str | None, *, as_json: bool) -> None:
+def _answer(shelf: Shelf, question: SizeQuestion, box: str | None, *, standards: bool, as_json: bool) -> None:
     from monitor.cli.output import show_json
     from monitor.presentation.sizing_wording import size_answer
     from monitor.presentation.wording import Wording
@@ -132,19 +135,15 @@ def _answer(shelf: Shelf, question: SizeQuestion, box: str | None, *, as_json: b
     if isinstance(known, str) and known:
         typer.echo(f"No estimate of {question.box.name} yet: {known}")
     _show(told, Wording.of(shelf))
+    if standards:
+        _show_standards(told, Wording.of(shelf))
+    else:
+        typer.echo("What packaging standards ask for, and why it differs: --standards")
 
 
 def _show(told: Sizing, wording: Wording) -> None:
-    from monitor.cli.output import say, show_notes, show_table
-    from monitor.presentation.sizing_wording import (
-        air_sentence,
-        at_second_hand,
-        leak_sentence,
-        size_rows,
-        size_sentence,
-        standard_rows,
-        standard_rules,
-    )
+    from monitor.cli.output import say, show_table
+    from monitor.presentation.sizing_wording import air_sentence, leak_sentence, size_rows, size_sentence
 
     say(size_sentence(told, wording))
     if air := air_sentence(told, wording):
@@ -152,6 +151,12 @@ def _show(told: Sizing, wording: Wording) -> None:
     say(leak_sentence(told, wording))
     answer = "beads, dry" if told.question.grams is None else "holds"
     show_table(("with", "limit", answer), size_rows(told, wording), right=(1,))
+
+
+def _show_standards(told: Sizing, wording: Wording) -> None:
+    from monitor.cli.output import say, show_notes, show_table
+    from monitor.presentation.sizing_wording import at_second_hand, standard_rows, standard_rules
+
     show_table(("standard", "units", "silica gel", "why it differs"), standard_rows(told, wording), right=(1, 2),
                wrap={3: None})  # fmt: skip
     show_notes("What these standards say", standard_rules(told))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.session import open_to_write, shelf_of
+from monitor.cli.session import open_to_read, open_to_write, shelf_of
 from monitor.errors import FeedError, LedgerError, UnknownBoxError
 from monitor.records import ROOM
 from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
@@ -19,7 +19,23 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-box = typer.Typer(help="Rename a box, or stop watching it.", no_args_is_help=True)
+box = typer.Typer(help="Add a box without a sensor, change or rename a box, or stop watching it.", no_args_is_help=True)
+Volume = Annotated[
+    float | None,
+    typer.Option(
+        min=VOLUME_RANGE_LITER[0],
+        max=VOLUME_RANGE_LITER[1],
+        help=f"Inner volume in liters. Default: {USUAL_VOLUME_LITER:g}, or what it had before it was removed.",
+    ),
+]
+Limit = Annotated[
+    float | None,
+    typer.Option(
+        min=LIMIT_RANGE_PCT[0],
+        max=LIMIT_RANGE_PCT[1],
+        help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -32,35 +48,43 @@ def adopt(
     context: typer.Context,
     box: Annotated[str, typer.Argument(help="Name of a box that sends readings and is not in shelf.toml.")],
     *,
-    volume_l: Annotated[
-        float | None,
-        typer.Option(
-            min=VOLUME_RANGE_LITER[0],
-            max=VOLUME_RANGE_LITER[1],
-            help=f"Inner volume in liters. Default: {USUAL_VOLUME_LITER:g}, or what it had before it was removed.",
-        ),
-    ] = None,
-    limit_rh: Annotated[
-        float | None,
-        typer.Option(
-            min=LIMIT_RANGE_PCT[0],
-            max=LIMIT_RANGE_PCT[1],
-            help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
-        ),
-    ] = None,
+    volume_l: Volume = None,
+    limit_rh: Limit = None,
 ) -> None:
     """Make a box of a sensor that already sends readings, in shelf.toml.
 
-    Its readings are stored already, from the first message on. A box that was removed comes back as it was.
+    Its readings are stored already, from the first message on. A box that was removed comes back as it was. For a box
+    without a sensor, use `siccast box add`.
     """
+    _declare(context, box, volume_l, limit_rh, unheard=False)
+
+
+@box.command()
+def add(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")],
+    *,
+    volume_l: Volume = None,
+    limit_rh: Limit = None,
+) -> None:
+    """Add a box to shelf.toml, also if it has no sensor.
+
+    Its forecast then rests on its volume, its style and what you log. Readings off any display make it sharper.
+    """
+    _declare(context, name, volume_l, limit_rh, unheard=True)
+
+
+def _declare(
+    context: typer.Context, name: str, volume_l: float | None, limit_rh: float | None, *, unheard: bool
+) -> None:
     from monitor.cli.output import say
     from monitor.services import adoption
 
     shelf = shelf_of(context)
     with open_to_write(shelf) as stores:
         adopted = adoption.adopt(
-            shelf.folder, stores.readings, stores.boxes, shelf.boxes, box,
-            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0,
+            shelf.folder, stores.readings, stores.boxes, shelf.boxes, name,
+            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0, unheard=unheard,
         )  # fmt: skip
     place = shelf.folder / SHELF_FILE
     readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"
@@ -72,6 +96,43 @@ def adopt(
         f"{adopted.box} is a box now, with {has}. "
         f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; spools and style go into {place}"
     )
+
+
+@box.command()
+def change(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="BOX", help="The box.", autocompletion=arguments.box_names)],
+    *,
+    volume_l: Annotated[
+        float | None, typer.Option(min=VOLUME_RANGE_LITER[0], max=VOLUME_RANGE_LITER[1], help="Inner volume in liters.")
+    ] = None,
+    limit_rh: Annotated[
+        float | None, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit in %.")
+    ] = None,
+) -> None:
+    """Change the humidity limit or the volume of a box, in shelf.toml.
+
+    All else that is declared of it, you change in the file itself.
+    """
+    from monitor.settings.shelf_edit import change_box
+
+    given = {"volume_l": volume_l, "limit_rh_pct": limit_rh}
+    values = {key: value for key, value in given.items() if value is not None}
+    if not values:
+        raise typer.BadParameter("nothing is changed: add --limit-rh or --volume-l", param_hint="'BOX'")
+    shelf = shelf_of(context)
+    with open_to_read(shelf) as stores:
+        name = arguments.box_not_room(name, shelf, stores)
+    before = next((box for box in shelf.boxes if box.name == name), None)
+    if before is None:
+        raise UnknownBoxError(f"'{name}' is not in shelf.toml. {hint('adopt', name)} adds it")
+    change_box(shelf.folder, name, values)
+    told = []
+    if limit_rh is not None:
+        told.append(f"its limit is {limit_rh:g} % now (it was {100.0 * before.humidity_limit:g} %)")
+    if volume_l is not None:
+        told.append(f"its volume is {volume_l:g} L now (it was {before.volume_liter:g} L)")
+    typer.echo(f"{name}: {', '.join(told)}")
 
 
 @box.command()

@@ -70,13 +70,16 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         check_forwarding,
         check_listener,
         check_store,
+        needs_no_listener,
     )
     from monitor.store.listener_lock import is_sent_for, listeners
     from monitor.store.opening import look_at_forwarding
 
+    by_hand = False
     yield from check_files(shelf.folder, shelf.database_path, shelf.doubts)
     try:
         with open_to_read(shelf) as stores:
+            by_hand = needs_no_listener(stores.readings.latest(), shelf.boxes)
             yield from check_store(stores.upkeep)
             yield from check_at_hand(stores.readings, stores.ledger, shelf.boxes, now)
             yield from check_routes(shelf.routes, stores.alerts.routes(), is_sent=is_sent_for(shelf.folder))
@@ -91,5 +94,6 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
     if shelf.broker:
         broker = list(check_broker(shelf.broker, shelf.site, now, with_trial=trial))
     yield from broker
-    if shelf.recorded_until is None:
-        yield from check_listener(listeners(shelf.folder), broker)
+    there = listeners(shelf.folder)
+    if shelf.recorded_until is None and (there or not by_hand):
+        yield from check_listener(there, broker)

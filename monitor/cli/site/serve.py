@@ -67,8 +67,8 @@ def serve(
     access = _access(shelf, host, pair=pair, behind=behind)
     listener = listen_at(host, port)
     scheme = "https" if certificate else "http"
-    _tell(shelf, access, scheme, host, listener.getsockname()[1], pair=pair)
     app = create_app(shelf, access=access, served=Served((*names_of_this_machine(), *(name or ())), behind))
+    _tell(shelf, access, scheme, host, listener.getsockname()[1], pair=pair)
     settings = uvicorn_settings(app, certificate=certificate, key=key, behind=behind)
     Server(settings, app.state.subscribers).run(sockets=[listener])
 

@@ -103,7 +103,9 @@ def show(context: typer.Context, as_json: AsJson = False) -> None:
     if rows:
         show_table(("since", "about", "heard", "alert"), rows, wrap={3: None})
     else:
-        typer.echo("Nothing stands.")
+        typer.echo(
+            "Nothing stands. `siccast listen` and `siccast watch` look while they run; `siccast today` looks now."
+        )
     told = [(route.name, f"{route.kind}: {how_it_does(states.get(route.name))}") for route in shelf.routes]
     show_notes("Routes", told)
 

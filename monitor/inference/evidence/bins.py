@@ -39,11 +39,10 @@ _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
 """A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
-all be of its warm or its cold part. Where a sensor sends seldom, or a person reads a display, each hour counts."""
-_SELDOM_HOURS = 24.0 / _LEAST_HOURS_OF_BIN
-"""Who sends as seldom as this fills no bin of a day otherwise. [h] By definition of these."""
-_HABIT_HOURS = 11
-"""So many of the last hours with readings tell how often they come. [h] Judgement: ten days of a daily sensor."""
+all be of its warm or its cold part. An hour that stands alone counts by itself: there, no others are to be had."""
+_ALONE_HOURS = 3.0
+"""So far from the hours before and after it, an hour is what a person read off a display, or a sensor that sends
+seldom. [h] Judgement: who looks three times on a working day leaves such gaps; a sensor that drops out leaves one."""
 _NEAR_MEDIAN = 0.03
 """Hours further than this from the median of their bin are spikes. [fraction of saturation] Judgement: three per cent
 of humidity is the usual accuracy of a sheet, and more than a closed box moves in a day."""
@@ -143,7 +142,8 @@ def bin_episode(
     comes_to_rest = hour_ends(inside) <= episode.start_s + left_out_days * DAY_S
     usable = np.where(comes_to_rest | mixed, np.nan, inside.relative_humidity)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
-    least_hours = 1.0 if _comes_seldom(hours) else _LEAST_HOURS_OF_BIN
+    least_hours = np.full(len(grid), _LEAST_HOURS_OF_BIN)
+    least_hours[bin_of[_alone(inside, hours, now_s)]] = 1.0
     shown, censored = _shown(usable, bin_of, grid.edges_days, floor, box.sensor.resolution, least_hours)
 
     opened_from_s = episode.start_s + (CLOSED_WITHIN_S if after is None else 0.0)
@@ -318,10 +318,20 @@ def _means(values: FloatArray, bin_of: NDArray[np.intp], count: int) -> FloatArr
     return np.where(weight > 0, total / np.maximum(weight, 1), np.nan)
 
 
-def _comes_seldom(hours: Hours) -> bool:
-    """Return whether readings come a few times a day or less, by the last of them."""
-    seen = np.flatnonzero(np.isfinite(hours.relative_humidity))[-_HABIT_HOURS:]
-    return len(seen) < 2 or float(np.median(np.diff(seen))) >= _SELDOM_HOURS  # a count; by definition: one has no gap
+def _alone(inside: Hours, hours: Hours, now_s: float) -> NDArray[np.bool_]:
+    """Return which hours of a span stand alone among all that were seen.
+
+    What follows the last one is still to come: till that is some hours old, it is taken to stand as the one before it.
+    """
+    found = np.zeros(len(inside), dtype=bool)
+    seen = hours.first_hour + np.flatnonzero(np.isfinite(hours.relative_humidity)).astype(float)
+    if len(seen) == 0:
+        return found
+    before = np.diff(seen, prepend=-np.inf)
+    after = np.append(before[1:], max(now_s / HOUR_S - seen[-1], before[-2:][0]))
+    alone = seen[np.minimum(before, after) >= _ALONE_HOURS].astype(np.intp) - inside.first_hour
+    found[alone[(alone >= 0) & (alone < len(inside))]] = True
+    return found
 
 
 def _shown(  # noqa: PLR0917
@@ -330,7 +340,7 @@ def _shown(  # noqa: PLR0917
     edges: FloatArray,
     floor: float | None,
     resolution: float,
-    least_hours: float,
+    least_hours: FloatArray,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Robust mean of each bin with enough hours, a median where a floor cuts hours off; and whether it hides that."""
     count = len(edges) - 1

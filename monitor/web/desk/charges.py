@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from monitor.desk.methods import beads_of
+from monitor.desk.told_by_box import box_of_beads
 from monitor.planning.due import dries_now
 from monitor.presentation.amounts import ago
 from monitor.presentation.bead_wording import beads
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 _URGENT = (BoxState.over_limit, BoxState.due)
-OF_BOX = "-beads"
-"""What the name of a charge ends with that was taken out of a box before anybody declared it."""
 _NAMED_BOXES = 3  # a count; judgement: what a line holds
 _FINISHED_SHOWN = 20  # a count; judgement: older ones are asked for by `siccast recharge compare`
 
@@ -101,11 +100,6 @@ def run_address(name: str) -> str:
 def charge_address(name: str) -> str:
     """Return the address at which an appliance is chosen for a charge."""
     return f"/desk/charge/{quote(name, safe='')}"
-
-
-def box_of_beads(charge: str, boxes: Iterable[str]) -> str:
-    """Return the box that beads were taken out of before anybody declared them; '' where it can't be told."""
-    return next((box for box in boxes if charge.startswith(f"{box}{OF_BOX}")), "")
 
 
 def lies(charge: Charge, boxes: Iterable[str]) -> str:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from monitor.desk.told_by_box import came_from
 from monitor.presentation.desk_amounts import whereabouts
 from monitor.presentation.desk_wording import holds_until, service_lines
 from monitor.records.desk_events import BOX, SPARE, ChargeMoved, ChargeSplit
-from monitor.web.desk.charges import box_of_beads
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,7 +52,7 @@ def into_box_view(desk: Desk, run: Run, events: Sequence[LoggedEvent], at: Momen
         return None
     spare = charge.place == SPARE
     names = [box.name for box in desk.boxes]
-    wish = came_from(desk, run)
+    wish = came_from(run, names)
     return IntoBoxView(
         left=at.words.mass(charge.mass_g) if spare else "",
         where=whereabouts(charge.place),
@@ -60,13 +60,6 @@ def into_box_view(desk: Desk, run: Run, events: Sequence[LoggedEvent], at: Momen
         placed=[_placed(move, at) for move in moves_of(run, events)],
         services=service_lines(desk.services(charge.name, at.now), at.words, wish),
     )
-
-
-def came_from(desk: Desk, run: Run) -> str:
-    """Return the box that the beads of a run came out of; '' where it can't be told."""
-    names = [box.name for box in desk.boxes]
-    place = run.charge_before.place.removeprefix(BOX)
-    return place if place in names else box_of_beads(run.start.charge, names)
 
 
 def moves_of(run: Run, events: Sequence[LoggedEvent]) -> list[LoggedEvent]:

@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
 from monitor.desk import TrapError, kind_of_beads
-from monitor.desk.told_by_box import unlike_its_log
+from monitor.desk.told_by_box import OF_BOX, unlike_its_log
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.physics import calculators
 from monitor.presentation import quantities
@@ -21,7 +21,7 @@ from monitor.records.names import LONGEST_NAME
 from monitor.records.words import CHARGE_STATES
 from monitor.texts import say, to_say
 from monitor.web.desk.asked import answered, question
-from monitor.web.desk.charges import OF_BOX, charge_address
+from monitor.web.desk.charges import charge_address
 from monitor.web.desk.fields import Problem, as_typed, needed, problem, read, typed
 from monitor.web.forms import changes
 

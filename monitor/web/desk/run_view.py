@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import cautions
 from monitor.desk.methods import beads_of
+from monitor.desk.told_by_box import came_from
 from monitor.presentation.amounts import ago
 from monitor.presentation.bead_wording import beads
 from monitor.presentation.desk_amounts import minutes, weighable
@@ -31,7 +32,7 @@ from monitor.texts import say
 from monitor.web.desk.begin import tare_typed
 from monitor.web.desk.charges import charge_address, going_since, run_address
 from monitor.web.desk.curve import CurveView, curve_view
-from monitor.web.desk.into_box import IntoBoxView, came_from, into_box_view, names_of
+from monitor.web.desk.into_box import IntoBoxView, into_box_view, names_of
 from monitor.web.desk.timing import Moment, TimerView, timer_view
 
 if TYPE_CHECKING:
@@ -193,13 +194,13 @@ def run_view(
         timer=timer,
         newest=_newest(run, events),
         method=words.in_own_units(method_sentence(method)),
-        method_services=service_lines(method.services, words, came_from(desk, run)),
+        method_services=service_lines(method.services, words, came_from(run, [box.name for box in desk.boxes])),
         cautions=_cautions(inventory, run, words),
         sheet=say(cautions.SHEET),
         colors=kind.dye.colors if kind.dye else (),
         others=[tool.name for tool in desk.appliances if tool.name != run.start.appliance],
         rows=_rows(run, words),
-        standing=_standing(curve, words, came_from(desk, run)) if curve else None,
+        standing=_standing(curve, words, came_from(run, [box.name for box in desk.boxes])) if curve else None,
         into_box=None if run.open else into_box_view(desk, run, events, at),
     )
 

@@ -8,7 +8,7 @@ from urllib.parse import quote, urlsplit
 
 import segno
 
-from monitor.presentation.amounts import percent
+from monitor.presentation.amounts import limit_percent
 from monitor.records import Box
 from monitor.texts import say
 from monitor.web.access.who import LOOPBACK
@@ -64,7 +64,7 @@ def _label(box: Box, address: str) -> Label:
     kinds = dict.fromkeys(spool.material for spool in box.spools)
     return Label(
         box.name,
-        percent(box.humidity_limit),
+        limit_percent(box.humidity_limit),
         ", ".join(kinds),
         address,
         len(rows),

@@ -5,21 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
-from monitor.errors import SiccastError
-from monitor.presentation import quantities
-from monitor.presentation.amounts import sentence
-from monitor.services import adoption, broker_check, site_check
+from monitor.services import broker_check, site_check
 from monitor.services.reread_rejected import try_again
 from monitor.services.site_check import Finding, Severity
 from monitor.store.listener_lock import listeners
 from monitor.texts import say
 from monitor.web.forms import changes
-from monitor.web.house import labels, view
+from monitor.web.house import labels, new_box, view
+from monitor.web.house.new_box import NewBox
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -48,6 +45,7 @@ class HousePages:
             Route("/house", self.house, name="house"),
             Route("/house/labels", self.labels, name="labels"),
             Route("/house/adopt", changes(self.site.tokens, self.adopt), methods=post),
+            Route("/house/add", changes(self.site.tokens, self.add), methods=post),
             Route("/house/try-again", changes(self.site.tokens, self.try_again), methods=post),
         )
 
@@ -57,26 +55,17 @@ class HousePages:
 
     def adopt(self, _request: Request, form: Mapping[str, str]) -> Response:
         """Declare a box that was heard."""
-        shelf, name = self.site.shelf, form.get("box", "")
-        try:
-            with self.site.writing() as stores:
-                volume = quantities.volume_liter(form.get("volume", ""))
-                limit = quantities.limit(form.get("limit", ""))
-                adopted = adoption.adopt(
-                    shelf.folder,
-                    stores.readings,
-                    stores.boxes,
-                    shelf.boxes,
-                    name,
-                    volume_liter=volume,
-                    humidity_limit=limit,
-                )
-        except SiccastError as error:
-            return self._page(problem=sentence(str(error)), status=HTTPStatus.BAD_REQUEST)
-        snapshot = self.site.keeper.newest
-        has_page = snapshot is not None and snapshot.answer(adopted.box) is not None
-        there = f"/box/{quote(adopted.box)}?adopted=1" if has_page else f"/house?adopted={quote(adopted.box)}"
-        return RedirectResponse(there, HTTPStatus.SEE_OTHER)
+        return self._declare(form, unheard=False)
+
+    def add(self, _request: Request, form: Mapping[str, str]) -> Response:
+        """Declare a box that no sensor sends for."""
+        return self._declare(form, unheard=True)
+
+    def _declare(self, form: Mapping[str, str], *, unheard: bool) -> Response:
+        done = new_box.declare(self.site, form.get("box", ""), form, unheard=unheard)
+        if isinstance(done, NewBox):
+            return self._page(refused=done, status=HTTPStatus.BAD_REQUEST)
+        return new_box.to_its_page(done.box)
 
     def try_again(self, _request: Request, _form: Mapping[str, str]) -> Response:
         """Read rejected messages again, by the shelf file and the clock of now."""
@@ -104,7 +93,7 @@ class HousePages:
         )
 
     def _page(
-        self, *, everything: bool = False, said: str = "", problem: str = "", status: int = HTTPStatus.OK
+        self, *, everything: bool = False, said: str = "", refused: NewBox | None = None, status: int = HTTPStatus.OK
     ) -> Response:
         site, shelf, now, words = self.site, self.site.shelf, self.site.now(), self.site.words
         with site.reading() as stores:
@@ -116,6 +105,9 @@ class HousePages:
         with_a_button = {each.name for each in new}
         found = [look for look in found if look.subject not in with_a_button]
         needing = [look for look in found if look.sign != view.SIGNS[Severity.well]]
+        offered = new_box.offered(shelf.folder, [each.name for each in new])
+        if refused and refused.name in offered:
+            offered[refused.name], refused = refused, None
         shown = view.HouseView(
             headline=view.headline(needing, heard),
             needing=needing,
@@ -123,7 +115,8 @@ class HousePages:
             everything=everything,
             heard=heard,
             new=new,
-            offered=view.offered(shelf.folder, [each.name for each in new]),
+            offered=offered,
+            without_sensor=refused or new_box.without_sensor(),
             rejected=view.rejected(messages, now, words),
             rejected_ever=ever,
             appliances=view.appliances(shelf.appliances, words),
@@ -131,9 +124,7 @@ class HousePages:
             charges=view.charges(inventory, words),
             odds=view.odds(inventory, words),
         )
-        return site.page(
-            "house.html", snapshot=site.keeper.newest, status=status, view=shown, said=said, problem=problem
-        )
+        return site.page("house.html", snapshot=site.keeper.newest, status=status, view=shown, said=said)
 
     def _findings(self, stores: Stores, shelf: Shelf, now: datetime, *, everything: bool) -> Iterator[Finding]:
         yield from site_check.check_files(shelf.folder, shelf.database_path, shelf.doubts)
@@ -144,8 +135,10 @@ class HousePages:
             if shelf.broker:
                 broker = list(broker_check.check_broker(shelf.broker, shelf.site, now))
                 yield from broker
-        if shelf.recorded_until is None:
-            yield from site_check.check_listener(listeners(shelf.folder), broker)
+        there = listeners(shelf.folder)
+        by_hand = not there and site_check.needs_no_listener(stores.readings.latest(), shelf.boxes)
+        if shelf.recorded_until is None and not by_hand:
+            yield from site_check.check_listener(there, broker)
         if snapshot := self.site.keeper.newest:
             found = site_check.check_estimates(snapshot.answers)
             yield from (finding for finding in found if finding.verdict is not Severity.look)  # boxes have their page
@@ -153,8 +146,6 @@ class HousePages:
 
 def _said(asked: Mapping[str, str]) -> str:
     """Return what was just done, from the address that the deed led to."""
-    if name := asked.get("adopted"):
-        return say("{name} is a box now.", name=name)
     if asked.get("tried", "").isdecimal() and asked.get("taken", "").isdecimal():
         tried, taken = int(asked["tried"]), int(asked["taken"])
         return say(

@@ -17,13 +17,13 @@ from monitor.texts import say, say_many, to_say
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
-    from pathlib import Path
 
     from monitor.desk.inventory import Inventory
     from monitor.presentation.wording import Wording
     from monitor.records import Appliance, Reading, RejectedMessage
     from monitor.services.site_check import Finding
     from monitor.settings import Shelf
+    from monitor.web.house.new_box import NewBox
 
 SIGNS = {Severity.well: "within", Severity.look: "due", Severity.fault: "over"}
 _SHOWN_LETTERS = 400
@@ -43,14 +43,6 @@ class Heard:
     at: str
     is_odd: bool
     """Whether the last reading is marked, or dated in the future."""
-
-
-@dataclass(frozen=True, slots=True)
-class Offered:
-    """What stands in the fields of a box that is to be declared."""
-
-    volume: str
-    limit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +84,10 @@ class HouseView:
     heard: Sequence[Heard]
     new: Sequence[Heard]
     """Those of them that nobody declared."""
-    offered: Mapping[str, Offered]
-    """What is offered for each of them."""
+    offered: Mapping[str, NewBox]
+    """What stands in the form of each of them."""
+    without_sensor: NewBox
+    """What stands in the form of a box that no sensor sends for."""
     rejected: Sequence[Rejected]
     rejected_ever: int
     appliances: Sequence[tuple[str, str, str, str]]
@@ -155,14 +149,6 @@ def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wor
         )
         for name, reading in sorted(latest.items(), key=lambda each: each[1].at, reverse=True)
     ]
-
-
-def offered(folder: Path, names: Iterable[str]) -> dict[str, Offered]:
-    """Return what stands there at first, by name: what a box had on the shelf, else the usual."""
-    return {
-        name: Offered(f"{volume_liter:.10g}", f"{100.0 * limit:.10g}")
-        for name, (volume_liter, limit) in adoption.offered(folder, names).items()
-    }
 
 
 def rejected(messages: Iterable[RejectedMessage], now: datetime, words: Wording) -> list[Rejected]:

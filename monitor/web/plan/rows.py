@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
-from monitor.presentation.amounts import chance, percent
+from monitor.presentation.amounts import chance, limit_percent
 from monitor.texts import said, say
 from monitor.units import DAYS_PER_WEEK
 
@@ -83,7 +83,7 @@ def row_of(planned: Planned, box: str, sentence: str, on: date | None = None, *,
     usual, other = _candidates(planned, on)
     return replace(
         row,
-        limit=percent(forecast.humidity_limit),
+        limit=limit_percent(forecast.humidity_limit),
         chances=chances_by_day(forecast, (planned.last - today).days),
         days=[_choice(each, today, forecast, on) for each in usual],
         other_days=[_choice(each, today, forecast, on) for each in other],

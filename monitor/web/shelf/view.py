@@ -19,7 +19,7 @@ from monitor.planning.due import (
     silent_for,
 )
 from monitor.planning.urgency import over_by
-from monitor.presentation.amounts import NARROW, ago, percent, sentence
+from monitor.presentation.amounts import NARROW, ago, limit_percent, percent, sentence
 from monitor.presentation.badges import badges
 from monitor.presentation.headline import headline, until
 from monitor.presentation.plan_days import dates_of
@@ -234,7 +234,7 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
     forecast, latest = answer.forecast, answer.latest
     over = 0.0 if dries_now(answer) else over_by(answer)
     crossing = words.crossing(forecast, answer.as_of) if forecast and not dries_now(answer) else ""
-    limit = percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
+    limit = limit_percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
     capacity_used = forecast.capacity_used if forecast and not dries_now(answer) else None
     wrong = badges(answer, words)
     kinds = _kinds(answer, has_badges=bool(wrong))

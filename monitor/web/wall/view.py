@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.planning.due import all_silent, just_filled, leaks_more, silent_for
-from monitor.presentation.amounts import ago, percent
+from monitor.presentation.amounts import ago, limit_percent
 from monitor.presentation.headline import headline
 from monitor.records import BoxState
 from monitor.web.notices import moment
@@ -114,7 +114,7 @@ def _names(answers: Sequence[Assessment], wanted: Callable[[Assessment], bool]) 
 
 
 def _tile(answer: Assessment, words: Wording, *, silence: bool) -> Tile:
-    latest, limit = answer.latest, percent(answer.box.humidity_limit)
+    latest, limit = answer.latest, limit_percent(answer.box.humidity_limit)
     shown = shown_humidity(answer, limit)
     return Tile(
         name=answer.box.name,
