@@ -73,7 +73,7 @@ def adopt(
     SettingsError
         Where it is declared already.
     """
-    name = _heard(readings, declared, name)
+    name = _name_to_declare(readings, declared, name, unheard)
     held = len(readings.series(name))
     usual = Adopted(
         name,
@@ -97,8 +97,8 @@ def adopt(
     return done
 
 
-def _heard(readings: Readings, declared: Iterable[Box], name: str) -> str:
-    """Return the name as it was heard, of a box that can be declared."""
+def _name_to_declare(readings: Readings, declared: Iterable[Box], name: str, unheard: bool) -> str:
+    """Return the name as it was heard or as it has to be written, of a box that can be declared."""
     heard = readings.latest(removed=True)
     name = name if name in heard else tidy(name)
     if name in {box.room for box in declared} | {ROOM}:
