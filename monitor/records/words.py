@@ -12,15 +12,15 @@ from monitor.texts import to_say
 
 STYLES = MappingProxyType(
     {
-        "valve": "a canister or bag with a valve, tight when it is shut",
-        "gasket": "a box whose lid presses on a gasket all around",
-        "canister": "a jar or tin with a screw or lever lid",
-        "clip": "a food box with clips on its lid (clip_lid)",
-        "feed": "a box that feeds a printer through a hole or tube",
-        "tote": "a large storage bin with a loose lid",
-        "bag": "a zip or vacuum bag",
-        "cabinet": "a cupboard or drawer",
-        "unknown": "none of these, or not known",
+        "valve": to_say("a canister or bag with a valve, tight when it is shut"),
+        "gasket": to_say("a box whose lid presses on a gasket all around"),
+        "canister": to_say("a jar or tin with a screw or lever lid"),
+        "clip": to_say("a food box with clips on its lid (clip_lid)"),
+        "feed": to_say("a box that feeds a printer through a hole or tube"),
+        "tote": to_say("a large storage bin with a loose lid"),
+        "bag": to_say("a zip or vacuum bag"),
+        "cabinet": to_say("a cupboard or drawer"),
+        "unknown": to_say("none of these, or not known"),
     }
 )
 """A style may have more to it, as in 'clip_lid' or 'gasket_large': boxes of the same one inform each other."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import UnknownBoxError
-from monitor.records import ROOM
+from monitor.records import ROOM, Box
 from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.records.names import NAME_RULE, hint, is_name, tidy
 from monitor.settings.shelf_append import changed_with, declare_box
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from monitor.records import Box, Reading
+    from monitor.records import Reading
     from monitor.store.contracts import Boxes, Readings
 
 
@@ -42,12 +42,16 @@ def uninvited(latest: Mapping[str, Reading], declared: Iterable[Box]) -> list[st
     return sorted(set(latest) - known)
 
 
-def offered(folder: Path, names: Iterable[str]) -> dict[str, tuple[float, float]]:
-    """Return what to offer as volume [L] and limit (a fraction) of each: what it had on the shelf, else the usual."""
-    given, usual = tuple(names), (USUAL_VOLUME_LITER, USUAL_LIMIT)
+def offered(folder: Path, names: Iterable[str]) -> dict[str, Box]:
+    """Return what to offer of each: what it was when it was taken off the shelf, else the usual."""
+    given = tuple(names)
     before = removed_boxes(folder, given)
-    had = {name: (box.volume_liter, box.humidity_limit) for name, box in before.items()}
-    return {name: had.get(name, usual) for name in given}
+    return {name: before.get(name) or usual_box(name) for name in given}
+
+
+def usual_box(name: str) -> Box:
+    """Return what a box is taken for of which nothing is declared."""
+    return Box(name, USUAL_VOLUME_LITER, USUAL_LIMIT)
 
 
 def adopt(
@@ -59,12 +63,13 @@ def adopt(
     *,
     volume_liter: float | None = None,
     humidity_limit: float | None = None,
+    style: str | None = None,
     unheard: bool = False,
 ) -> Adopted:
     """Declare a box at the end of the shelf file; one that was taken off the shelf comes back.
 
-    Of that one the shelf file's comments tell what it was: volume and limit too, unless others are given. Of any other
-    they are the usual ones. Where the box may be ``unheard``, no sensor needs to have sent for it.
+    Of that one the shelf file's comments tell what it was: volume, limit and style too, unless others are given. Of any
+    other they are the usual ones. Where the box may be ``unheard``, no sensor needs to have sent for it.
 
     Raises
     ------
@@ -87,9 +92,9 @@ def adopt(
     def declare() -> None:
         nonlocal done
         is_new = all(box.name != name for box in declared)
-        before = bring_box_back(folder, name, volume_liter, humidity_limit) if is_new else None
+        before = bring_box_back(folder, name, volume_liter, humidity_limit, style) if is_new else None
         if before is None:
-            declare_box(folder, name, usual.volume_liter, usual.humidity_limit)
+            declare_box(folder, name, usual.volume_liter, usual.humidity_limit, style)
         else:
             done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import SettingsError
 from monitor.named_files import remedy, require_file
 from monitor.settings import SHELF_FILE, parse_shelf
+from monitor.settings.shelf_lines import key_text, value_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -29,15 +30,16 @@ _LOOKS = 40  # how many at one try; judgement: less than half a second
 _TRIES = 100  # how many; judgement: a person who saves all the time gives up first
 
 
-def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: float) -> None:
-    """Declare a box with its volume and limit; everything else about it can be added by hand.
+def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: float, style: str | None = None) -> None:
+    """Declare a box with its volume, limit and style; everything else about it can be added by hand.
 
     Raises
     ------
     SettingsError
         When the box is declared already, or its name can't stand in the shelf file.
     """
-    said = f'[boxes."{name}"]\nvolume_l = {volume_liter:g}\nlimit_rh_pct = {100.0 * humidity_limit:g}\n'
+    said = f"[boxes.{key_text(name)}]\nvolume_l = {volume_liter:g}\nlimit_rh_pct = {100.0 * humidity_limit:g}\n"
+    said += f"style = {value_text(style)}\n" if style else ""
     path, added = folder / SHELF_FILE, False
     with taking_turns(folder):
         for _ in range(_TRIES):

@@ -1,4 +1,4 @@
-"""Changes within the shelf file: a box gets another name, volume or limit, or its tables become comments.
+"""Changes within the shelf file: a box gets another name, volume, limit or style, or its tables become comments.
 
 Lines are changed as text, so that comments and layout stay; what comes of it is held against what was meant, and where
 the two differ (dotted keys, inline tables) the person is told to do it by hand.
@@ -18,17 +18,27 @@ from monitor.settings.shelf_append import (
     replace_shelf_file,
     taking_turns,
 )
-from monitor.settings.shelf_lines import COMMENT, KEY, bare, document_of, is_of, key_of, path_of, with_their_tables
+from monitor.settings.shelf_lines import (
+    COMMENT,
+    KEY,
+    bare,
+    document_of,
+    is_of,
+    key_of,
+    path_of,
+    value_text,
+    with_their_tables,
+    with_values,
+)
 from monitor.settings.shelf_removed import taken_out
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
 _BOX_OF_HEADER = re.compile(rf"(\s*\[\[?\s*{KEY}\s*\.\s*)({KEY})")
 _TEXT = re.compile(r"""("[^"\\\r\n]*"|'[^'\r\n]*')""")
 _VALUE = re.compile(rf"(=\s*){_TEXT.pattern}")
-_NUMBER = re.compile(r"(=\s*)[^\s#]+")
 _EVER = "2000-01-01"
 """A move since then holds for every reading: earlier ones are rejected at the feed."""
 
@@ -49,15 +59,15 @@ def rename_box(folder: Path, old: str, new: str, *, reports: bool) -> None:
         meant = _renamed(document_of(before), old, new)
         _require(after, meant, path, f"write '{new}' for '{old}' in [boxes.…], [[moves]], [routes.…] and [feeds.boxes]")
         if reports and not _is_led_elsewhere(meant, document_of(before), old, new):
-            move = f'[[moves]]\nsensor = {_quoted(old)}\nto = "{new}"\non = {_EVER}\n'
+            move = f'[[moves]]\nsensor = {value_text(old)}\nto = "{new}"\non = {_EVER}\n'
             after += as_addition(after, move)
         parse_shelf(after, folder)
         if after != before:
             replace_shelf_file(path, before, after)
 
 
-def change_box(folder: Path, name: str, values: Mapping[str, float]) -> None:
-    """Give keys of a declared box other numbers; a key that is not there yet comes right below the box's heading.
+def change_box(folder: Path, name: str, values: Mapping[str, float | str]) -> None:
+    """Give keys of a declared box other values; a key that is not there yet comes right below the box's heading.
 
     Raises
     ------
@@ -71,24 +81,12 @@ def change_box(folder: Path, name: str, values: Mapping[str, float]) -> None:
         key = next((key for key in meant["boxes"] if tidy(key) == tidy(name)), None)
         if key is None:
             raise SettingsError(f"there is no box '{name}' in {path}")
-        missing = [each for each in values if each not in meant["boxes"][key]]
         meant["boxes"][key] |= values
-        lines = [_with_values(line, at, name, values, missing) for line, at in with_their_tables(before)]
-        after = "".join(lines).encode()
-        _require(after, meant, path, " and ".join(f"write {k} = {v:g} for {name}" for k, v in values.items()))
+        after = with_values(before, name, values)
+        _require(after, meant, path, " and ".join(f"write {k} = {value_text(v)} for {name}" for k, v in values.items()))
         parse_shelf(after, folder)
         if after != before:
             replace_shelf_file(path, before, after)
-
-
-def _with_values(line: str, at: list[str], name: str, values: Mapping[str, float], missing: Sequence[str]) -> str:
-    if not is_of(at, name) or len(at) != 2:
-        return line
-    if path_of(line):
-        ending = "\r\n" if line.endswith("\r\n") else "\n"
-        return line.rstrip("\r\n") + ending + "".join(f"{key} = {values[key]:.10g}{ending}" for key in missing)
-    given = values.get(key_of(line))
-    return line if given is None else _NUMBER.sub(lambda found: f"{found[1]}{given:.10g}", line, count=1)
 
 
 def remove_box(folder: Path, name: str) -> bool:
@@ -162,10 +160,3 @@ def _require(after: bytes, meant: dict[str, Any], path: Path, by_hand: str) -> N
             f"siccast can't change {path} by itself here: it is written in an unusual way."
             f" In it, {by_hand} yourself. Then run the command again"
         )
-
-
-def _quoted(text: str) -> str:
-    """Return a text as TOML writes it: JSON's escapes are TOML's too."""
-    import json  # noqa: PLC0415 -- for this line alone
-
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING, Any
 from monitor.records.names import tidy
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
-KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\\\r\n]*"|'[^'\r\n]*')"""
+_BARE = r"[A-Za-z0-9_-]+"
+KEY = rf"""(?:{_BARE}|"[^"\\\r\n]*"|'[^'\r\n]*')"""
 """A key of TOML that can be changed as text: bare, or quoted without escapes."""
 COMMENT = "# "
 """Before each line of a box that was taken off the shelf."""
 _HEADER = re.compile(rf"\s*\[\[?\s*(?P<path>{KEY}(?:\s*\.\s*{KEY})*)\s*\]\]?\s*(?:#.*)?\Z")
+_VALUE = re.compile(r"""(=\s*)("[^"\\\r\n]*"|'[^'\r\n]*'|[^\s#"']+)""")
 _MARK = "\ufeff"
 """A byte order mark, which stays before the first line."""
 
@@ -49,6 +51,44 @@ def is_of(path: Sequence[str] | None, box: str) -> bool:
 def key_of(line: str) -> str:
     """Return the key that a line gives a value, or what stands where one would."""
     return line.partition("=")[0].strip()
+
+
+def with_values(content: bytes, box: str, values: Mapping[str, float | str]) -> bytes:
+    """Return a file in which keys of a box's own table have other values, in their lines or in new ones at its top."""
+    lines = [(line, is_of(at, box) and len(at) == 2) for line, at in with_their_tables(content)]
+    there = {key_of(line) for line, own in lines if own and path_of(line) is None}
+    return "".join(_with_values(line, values, there) if own else line for line, own in lines).encode()
+
+
+def _with_values(line: str, values: Mapping[str, float | str], there: Collection[str]) -> str:
+    if path_of(line):
+        ending = "\r\n" if line.endswith("\r\n") else "\n"
+        added = "".join(f"{key} = {value_text(value)}{ending}" for key, value in values.items() if key not in there)
+        return line.rstrip("\r\n") + ending + added if added else line
+    given = values.get(key_of(line))
+    return line if given is None else _VALUE.sub(lambda found: found[1] + value_text(given), line, count=1)
+
+
+def value_text(value: float | str) -> str:
+    """Return a value as TOML writes it: JSON's escapes are TOML's too.
+
+    >>> value_text(12.50), value_text("clip_lid")
+    ('12.5', '"clip_lid"')
+    """
+    import json  # noqa: PLC0415 -- for this line alone
+
+    if not isinstance(value, str):
+        return f"{value:.10g}"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def key_text(key: str) -> str:
+    """Return a key as a person writes it in TOML: bare where it may be.
+
+    >>> key_text("left-top"), key_text("box 3")
+    ('left-top', '"box 3"')
+    """
+    return key if re.fullmatch(_BARE, key) else value_text(key)
 
 
 def document_of(content: bytes) -> dict[str, Any]:

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import contextlib
-import re
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
 from monitor.records.names import tidy
 from monitor.settings import SHELF_FILE, parse_shelf
 from monitor.settings.shelf_append import read_settled, replace_shelf_file, taking_turns
-from monitor.settings.shelf_lines import COMMENT, document_of, is_of, key_of, lines_of, path_of, with_their_tables
+from monitor.settings.shelf_lines import COMMENT, document_of, is_of, lines_of, path_of, with_their_tables, with_values
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from monitor.records import Box
-
-_NUMBER = re.compile(r"(=\s*)[^\s#]+")
 
 
 def removed_boxes(folder: Path, names: Iterable[str]) -> dict[str, Box]:
@@ -31,10 +28,12 @@ def removed_boxes(folder: Path, names: Iterable[str]) -> dict[str, Box]:
     return {}
 
 
-def bring_box_back(folder: Path, name: str, volume_liter: float | None, humidity_limit: float | None) -> Box | None:
+def bring_box_back(
+    folder: Path, name: str, volume_liter: float | None, humidity_limit: float | None, style: str | None = None
+) -> Box | None:
     """Make tables again of the comments that `remove_box` left, and return the box; None where there are none.
 
-    A volume or a limit that is given takes the place of the one that stood there. [L], a fraction
+    A volume, limit or style that is given takes the place of the one that stood there. [L], a fraction
     """
     path = folder / SHELF_FILE
     with taking_turns(folder):
@@ -43,10 +42,14 @@ def bring_box_back(folder: Path, name: str, volume_liter: float | None, humidity
         box = None if after is None else _declared(after, folder, name)
         if after is None or box is None:
             return None
-        if volume_liter not in (None, box.volume_liter):
-            after = _with_number(after, name, "volume_l", f"{volume_liter:g}")
+        values: dict[str, float | str] = {}
+        if volume_liter is not None and volume_liter != box.volume_liter:
+            values["volume_l"] = volume_liter
         if humidity_limit is not None and humidity_limit != box.humidity_limit:
-            after = _with_number(after, name, "limit_rh_pct", f"{100.0 * humidity_limit:g}")
+            values["limit_rh_pct"] = 100.0 * humidity_limit
+        if style is not None and style != box.style:
+            values["style"] = style
+        after = with_values(after, name, values)
         box = _declared(after, folder, name)
         if box is not None:
             replace_shelf_file(path, before, after)
@@ -111,20 +114,6 @@ def _others(content: bytes, name: str) -> dict[str, object]:
     """Return what a file says of anything but one box."""
     said = document_of(content)
     return {**said, "boxes": {key: table for key, table in said["boxes"].items() if tidy(key) != tidy(name)}}
-
-
-def _with_number(content: bytes, name: str, key: str, number: str) -> bytes:
-    """Return a shelf file in which a box's own table gives a key this number, in its old line or in a new one."""
-    lines = [(line, is_of(at, name) and len(at) == 2) for line, at in with_their_tables(content)]
-    if any(own and key_of(line) == key for line, own in lines):
-        return "".join(
-            _NUMBER.sub(lambda found: f"{found[1]}{number}", line, count=1) if own and key_of(line) == key else line
-            for line, own in lines
-        ).encode()
-    ending = "\r\n" if b"\r\n" in content else "\n"
-    return "".join(
-        f"{line.rstrip()}{ending}{key} = {number}{ending}" if own and path_of(line) else line for line, own in lines
-    ).encode()
 
 
 def _declared(content: bytes, folder: Path, name: str) -> Box | None:

@@ -273,7 +273,7 @@ def test_boxes_that_come_back_leave_the_file_as_it_was(tmp_path: Path, text: str
 
 @pytest.mark.parametrize(("stands", "becomes"), [
     ("volume_l = 12  # a jar\nlimit_rh_pct = 15\n", "volume_l = 7.5  # a jar\nlimit_rh_pct = 25\n"),
-    ('style = "bag"\n', 'limit_rh_pct = 25\nvolume_l = 7.5\nstyle = "bag"\n'),
+    ('style = "bag"\n', 'volume_l = 7.5\nlimit_rh_pct = 25\nstyle = "bag"\n'),
     ("volume_l=7.5", "limit_rh_pct = 25\nvolume_l=7.5"),
 ])  # fmt: skip
 def test_a_box_comes_back_with_what_was_told_meanwhile(tmp_path: Path, stands: str, becomes: str) -> None:
@@ -393,9 +393,11 @@ def test_a_box_without_a_sensor_is_added_and_answered(run: Callable[..., Result]
     assert where_to in str(run("log", "charge", "pantry", "--dry-mass", "100", exit_code=2).exception)
     assert "Without a sensor: `siccast box add pantry`" in str(run("adopt", "pantry", exit_code=2).exception)
     before = (shelf / "shelf.toml").read_text(encoding="utf-8")
-    done = run("box", "add", "pantry", "--volume-l", "7", "--limit-rh", "15")
-    assert "pantry is a box now, with 0 readings so far, 7 L and a limit of 15 %" in done.stdout
-    assert (shelf / "shelf.toml").read_text(encoding="utf-8").startswith(before)
+    assert "'gaskt' is not known" in run("box", "add", "pantry", "--style", "gaskt", exit_code=2).stderr
+    done = run("box", "add", "pantry", "--volume-l", "7", "--limit-rh", "15", "--style", "clip_lid")
+    assert "pantry is a box now, with 7 L and a limit of 15 %. Next: `siccast log charge pantry`" in done.stdout
+    added = '\n[boxes.pantry]\nvolume_l = 7\nlimit_rh_pct = 15\nstyle = "clip_lid"\n'
+    assert (shelf / "shelf.toml").read_text(encoding="utf-8") == before + added
     assert "already declared" in str(run("box", "add", "pantry", exit_code=1).exception)
     assert "a name is" in str(run("box", "add", "pan/try", exit_code=2).exception)
     run("log", "charge", "pantry", "--dry-mass", "100")
@@ -414,6 +416,11 @@ def test_a_limit_is_changed_in_its_line_and_all_else_stays(run: Callable[..., Re
     told = run("box", "change", "left", "--limit-rh", "12.5", "--volume-l", "11").stdout
     assert told == "left: its limit is 12.5 % now (it was 20 %), its volume is 11 L now (it was 12 L)\n"
     changed = SHELF.replace("# by the window\nvolume_l = 12", "# by the window\nlimit_rh_pct = 12.5\nvolume_l = 11")
+    assert path.read_text() == changed
+    assert "its style is 'tote' now (it was 'unknown')" in run("box", "change", "left", "--style", "tote").stdout
+    changed = changed.replace("# by the window\n", '# by the window\nstyle = "tote"\n')
+    run("box", "change", "left", "--style", "clip_lid")
+    changed = changed.replace('"tote"', '"clip_lid"')
     assert path.read_text() == changed
     run("box", "change", "right", "--volume-l", "9")
     assert path.read_text() == changed.replace("volume_l = 8", "volume_l = 9")

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 from simulated_boxes import CLOSED_AT, Truth, entry, room_hours, true_humidity
 
@@ -329,3 +331,34 @@ def test_beads_weighed_in_one_episode_give_grams_in_the_next() -> None:
     assert abs(found[False][0]) < 0.15  # the book again
     assert found[True][2]
     assert not found[False][2]
+
+
+SPREADS = st.floats(1e-4, 20.0)
+WHAT_STAYED = st.builds(Stayed, beads=st.booleans(), sensor=st.booleans(), at_once=st.booleans(), swaps=st.just(()))
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    rank=st.integers(1, len(CARRIED)),
+    stayed=WHAT_STAYED,
+    first=SPREADS,
+    second=SPREADS,
+)
+def test_a_carried_prior_can_be_drawn_from_whatever_its_leak(
+    seed: int, rank: int, stayed: Stayed, first: float, second: float
+) -> None:
+    """Its correlation has a Cholesky root; a leak that was replaced again leaves no trace."""
+    rng = np.random.default_rng(seed)
+    loads = rng.standard_normal((len(CARRIED), rank))
+    joint = loads @ loads.T + 1e-6 * np.eye(len(CARRIED))  # nearly of lower rank: unknowns all but told together
+    scale = 10.0 ** rng.uniform(-4.0, 0.7, len(CARRIED)) / np.sqrt(np.diag(joint))
+    known = replace(carried_of(the_prior()), covariance=joint * np.outer(scale, scale))
+    prior = start_from(known, stayed)
+    between = with_leak(prior, BOX, (0.0, first))
+    at_once, after = (with_leak(each, BOX, (0.1, second)) for each in (prior, between))
+    for each in (prior, between, at_once):
+        assert each.correlation is not None
+        np.linalg.cholesky(each.correlation)
+        assert np.diag(each.correlation) == pytest.approx(1.0)
+    assert after.correlation == pytest.approx(at_once.correlation, abs=1e-9)

@@ -177,13 +177,13 @@ def test_a_box_without_a_sensor_is_added_and_its_page_comes_as_soon_as_it_is_wor
         assert refused.status_code == 400
         assert "'pan/try' is not valid: a name is" in plain(refused)
         assert ('value="pan/try"' in refused.text, 'value="7,5"' in refused.text) == (True, True)
-        done = client.post("/house/add", data=form | {"box": "pantry"})
+        done = client.post("/house/add", data=form | {"box": "pantry", "style": "bag"})
         assert done.headers["location"] == "/box/pantry?adopted=1"
         assert client.get("/box/pantry").status_code == 200, "a box that is still worked out is no stranger"
         again = client.post("/house/add", data=form | {"box": "pantry"})
         assert "'pantry' is already declared" in plain(again)
     made = load_shelf(tmp_path, {}).box("pantry")
-    assert (made.volume_liter, made.humidity_limit) == (7.5, 0.15)
+    assert (made.volume_liter, made.humidity_limit, made.style) == (7.5, 0.15, "bag")
 
 
 def test_limit_and_volume_are_changed_on_the_page_of_the_box(tmp_path: Path) -> None:
@@ -199,12 +199,18 @@ def test_limit_and_volume_are_changed_on_the_page_of_the_box(tmp_path: Path) -> 
         assert refused.status_code == 400
         assert "'0' is not valid: a limit is from 1 to 95 %" in plain(refused)
         assert 'name="volume" value="13"' in refused.text
+        assert "'vase' is not a style" in plain(
+            client.post("/box/left/change", data=form | {"limit": "9", "style": "vase"})
+        )
         assert load_shelf(tmp_path, {}) == shelf
-        done = client.post("/box/left/change", data=form | {"limit": "12,5"})
+        done = client.post("/box/left/change", data=form | {"limit": "12,5", "style": "gasket"})
         assert "Saved in shelf.toml." in plain(done)
         assert 'name="limit" value="12.5"' in done.text
+        assert '<option value="gasket" selected>' in done.text
         assert client.post("/box/nobody/change", data=form).status_code == 404
-    assert (tmp_path / "shelf.toml").read_text() == "[boxes.left]\nvolume_l = 13\nlimit_rh_pct = 12.5  # nylon\n"
+    assert (tmp_path / "shelf.toml").read_text() == (
+        '[boxes.left]\nstyle = "gasket"\nvolume_l = 13\nlimit_rh_pct = 12.5  # nylon\n'
+    )
 
 
 def test_where_no_box_has_a_sensor_no_listener_is_missed(tmp_path: Path) -> None:

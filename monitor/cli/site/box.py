@@ -13,6 +13,7 @@ from monitor.errors import FeedError, LedgerError, UnknownBoxError
 from monitor.records import ROOM
 from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
 from monitor.records.names import NAME_RULE, hint, is_name, tidy
+from monitor.records.words import is_style
 from monitor.settings import SHELF_FILE, shelf_as_it_is
 
 if TYPE_CHECKING:
@@ -36,6 +37,9 @@ Limit = Annotated[
         help=f"Humidity limit in %. Default: {100.0 * USUAL_LIMIT:g}, or what it had before it was removed.",
     ),
 ]
+Style = Annotated[
+    str | None, typer.Option(help="How it closes: gasket, clip_lid, bag, tote … `siccast words` lists all.")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -50,13 +54,14 @@ def adopt(
     *,
     volume_l: Volume = None,
     limit_rh: Limit = None,
+    style: Style = None,
 ) -> None:
     """Make a box of a sensor that already sends readings, in shelf.toml.
 
     Its readings are stored already, from the first message on. A box that was removed comes back as it was. For a box
     without a sensor, use `siccast box add`.
     """
-    _declare(context, box, volume_l, limit_rh, unheard=False)
+    _declare(context, box, volume_l, limit_rh, style, unheard=False)
 
 
 @box.command()
@@ -66,36 +71,52 @@ def add(
     *,
     volume_l: Volume = None,
     limit_rh: Limit = None,
+    style: Style = None,
 ) -> None:
     """Add a box to shelf.toml, also if it has no sensor.
 
     Its forecast then rests on its volume, its style and what you log. Readings off any display make it sharper.
     """
-    _declare(context, name, volume_l, limit_rh, unheard=True)
+    _declare(context, name, volume_l, limit_rh, style, unheard=True)
 
 
 def _declare(
-    context: typer.Context, name: str, volume_l: float | None, limit_rh: float | None, *, unheard: bool
+    context: typer.Context,
+    name: str,
+    volume_l: float | None,
+    limit_rh: float | None,
+    style: str | None,
+    *,
+    unheard: bool,
 ) -> None:
     from monitor.cli.output import say
     from monitor.services import adoption
 
+    _require_style(style)
     shelf = shelf_of(context)
     with open_to_write(shelf) as stores:
         adopted = adoption.adopt(
             shelf.folder, stores.readings, stores.boxes, shelf.boxes, name,
-            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0, unheard=unheard,
+            volume_liter=volume_l, humidity_limit=None if limit_rh is None else limit_rh / 100.0, style=style,
+            unheard=unheard,
         )  # fmt: skip
     place = shelf.folder / SHELF_FILE
-    readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"
-    has = f"{readings} so far, {adopted.volume_liter:g} L and a limit of {100.0 * adopted.humidity_limit:g} %"
+    readings = "1 reading so far" if adopted.readings == 1 else f"{adopted.readings} readings so far"
+    has = f"{adopted.volume_liter:g} L and a limit of {100.0 * adopted.humidity_limit:g} %"
+    has = f"{readings}, {has}" if adopted.readings or not unheard else has
     if adopted.as_before:
         say(f"{adopted.box} is a box again, as it stood in {place}, with {has}")
         return
+    by_hand = "its spools go" if style else "spools and style go"
     say(
         f"{adopted.box} is a box now, with {has}. "
-        f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; spools and style go into {place}"
+        f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; {by_hand} into {place}"
     )
+
+
+def _require_style(style: str | None) -> None:
+    if style is not None and not is_style(style):
+        raise typer.BadParameter(f"'{style}' is not known. `siccast words` lists styles", param_hint="'--style'")
 
 
 @box.command()
@@ -109,17 +130,19 @@ def change(
     limit_rh: Annotated[
         float | None, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit in %.")
     ] = None,
+    style: Style = None,
 ) -> None:
-    """Change the humidity limit or the volume of a box, in shelf.toml.
+    """Change the humidity limit, the volume or the style of a box, in shelf.toml.
 
     All else that is declared of it, you change in the file itself.
     """
     from monitor.settings.shelf_edit import change_box
 
-    given = {"volume_l": volume_l, "limit_rh_pct": limit_rh}
+    _require_style(style)
+    given: dict[str, float | str | None] = {"volume_l": volume_l, "limit_rh_pct": limit_rh, "style": style}
     values = {key: value for key, value in given.items() if value is not None}
     if not values:
-        raise typer.BadParameter("nothing is changed: add --limit-rh or --volume-l", param_hint="'BOX'")
+        raise typer.BadParameter("nothing is changed: add --limit-rh, --volume-l or --style", param_hint="'BOX'")
     shelf = shelf_of(context)
     with open_to_read(shelf) as stores:
         name = arguments.box_not_room(name, shelf, stores)
@@ -132,6 +155,8 @@ def change(
         told.append(f"its limit is {limit_rh:g} % now (it was {100.0 * before.humidity_limit:g} %)")
     if volume_l is not None:
         told.append(f"its volume is {volume_l:g} L now (it was {before.volume_liter:g} L)")
+    if style is not None:
+        told.append(f"its style is '{style}' now (it was '{before.style}')")
     typer.echo(f"{name}: {', '.join(told)}")
 
 
