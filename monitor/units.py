@@ -14,6 +14,7 @@ GRAMS_PER_OUNCE = 28.349523125
 SECONDS_PER_DAY = 86_400.0  # by definition
 HOURS_PER_DAY = 24  # by definition
 DAYS_PER_WEEK = 7  # by definition
+MONTHS_PER_YEAR = 12  # by definition
 ONE_DAY = timedelta(days=1)  # by definition
 MINUTES_PER_HOUR = 60.0  # by definition
 PA_PER_KPA = 1e3  # by definition

@@ -1,7 +1,7 @@
 """Check values from common practice, no source: the one place of the tests where these measured figures may stand.
 
 Two batches of wet orange indicating gel out of a room at 40-60 % RH, on a kitchen scale of 1 g. Everything else shows
-and uses the invented evening of `made_desk.py`; `test_invented_figures.py` holds documents, help and demo to that.
+and uses the invented evening of `desk_evening.py`; `test_invented_figures.py` holds documents, help and demo to that.
 """
 
 WET_G = 314.0

@@ -10,8 +10,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import httpx
-from made_up import AS_OF, assessment_of, forecast_of
-from shelf_made_up import serving
+from answers_by_hand import AS_OF, assessment_of, forecast_of
+from shelf_on_page import serving
 
 from monitor.desk import Desk
 from monitor.desk.inventory import Inventory

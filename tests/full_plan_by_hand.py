@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
-from shelf_made_up import make_shelf, take_snapshot_by_hand
+from shelf_on_page import make_shelf, take_snapshot_by_hand
 
 from monitor.day_names import near_day
 from monitor.planning.mend import Unmet

@@ -26,7 +26,7 @@ if __package__:  # as a module of its own, the helpers beside it are found as th
     sys.path.insert(0, str(Path(__file__).parent))
 
 from in_process import InProcess, in_process
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf
 
 from monitor.presentation.clock import utc_now
 from monitor.settings import load_shelf
@@ -241,7 +241,7 @@ def faults_of(answer: httpx.Response) -> Iterator[str]:
         yield "a value came back as markup"
 
 
-def fuzz_made_up(folder: Path, requests: int, seed: int) -> Fuzzed:
+def fuzz_shelf(folder: Path, requests: int, seed: int) -> Fuzzed:
     """Fuzz the page of the made-up shelf, as who sits at the machine and now and then as another device."""
     make_shelf(folder)
     shelf_file = folder / "shelf.toml"
@@ -265,7 +265,7 @@ def fuzz_made_up(folder: Path, requests: int, seed: int) -> Fuzzed:
 def main() -> None:
     requests, seed = (int(word) for word in (*sys.argv[1:], "20000", "1")[:2])
     with tempfile.TemporaryDirectory() as folder:
-        done = fuzz_made_up(Path(folder), requests, seed)
+        done = fuzz_shelf(Path(folder), requests, seed)
     print(
         f"{sum(done.answers.values())} answers, {done.forms} forms, seed {seed}: {dict(sorted(done.answers.items()))}"
     )

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, Truth, made_box
-from made_shelf import history_of, series_of
+from simulated_boxes import CLOSED_AT, Truth, simulated_box
+from simulated_shelf import history_of, series_of
 
 from monitor import inference
 from monitor.inference.shelf import first_fit, last_fit
@@ -33,7 +33,7 @@ def made(days: int) -> tuple[dict[str, BoxHistory], datetime]:
     """Three boxes of one style beside one room, and the instant at which their beads went in."""
     found = {}
     for k, name in enumerate(NAMES):
-        record, _, _ = made_box(TRUTHS[name], days, noise_seed=k)
+        record, _, _ = simulated_box(TRUTHS[name], days, noise_seed=k)
         found[name] = history_of(record, name, series_of("room", record.room))
     return found, CLOSED_AT
 
@@ -41,7 +41,7 @@ def made(days: int) -> tuple[dict[str, BoxHistory], datetime]:
 @cache
 def days_until_crossed(name: str) -> float:
     """Return after how many days a box truly passes its limit."""
-    _, _, days = made_box(TRUTHS[name], 0, whole_days=200)
+    _, _, days = simulated_box(TRUTHS[name], 0, whole_days=200)
     return days
 
 

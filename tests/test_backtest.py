@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from made_boxes import CLOSED_AT, Truth, made_box
+from simulated_boxes import CLOSED_AT, Truth, simulated_box
 from typer.testing import CliRunner
 
 from monitor.backtest import Prediction, backtest, read_set
@@ -37,7 +37,7 @@ def stamp(at: datetime) -> str:
 def readings(until_days: float, ahead_humidity: float | None = None) -> Iterator[tuple[str, ...]]:
     """Rows of both boxes and their room; what comes after the cut may be put to another humidity."""
     for seed, (name, truth) in enumerate(BOXES.items()):
-        record, _, _ = made_box(truth, seen_days=SEEN_DAYS, seed=seed)
+        record, _, _ = simulated_box(truth, seen_days=SEEN_DAYS, seed=seed)
         assert record.room is not None
         for box, hours in ((name, record.hours), ("room", record.room)):
             if box == "room" and seed:

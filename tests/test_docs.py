@@ -108,6 +108,13 @@ def test_modules_and_names_in_developers_exist() -> None:
             assert any(name in source.read_text(encoding="utf-8") for source in sources), f"{module}.{name}"
 
 
+def test_every_helper_of_tests_is_in_developers() -> None:
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    helpers = {path.stem for path in (ROOT / "tests").glob("*.py") if not path.stem.startswith("test_")}
+    told = set(re.findall(r"`(\w+)`", developers.split("## Helpers of tests")[1].split("\n## ")[0]))
+    assert told == helpers
+
+
 @pytest.mark.parametrize("name", [command.name for command in typer.main.get_command(app).commands.values()])
 def test_every_command_helps(name: str) -> None:
     shown = CliRunner().invoke(app, [name, "--help"])

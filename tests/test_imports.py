@@ -71,6 +71,7 @@ EXTRA: dict[str, set[str]] = {
     "services.reread_rejected": {"feed"},
     "services.hand_readings": {"feed"},
     "services.site_check": {"feed", "physics.compiled", "services.doubtful_units", "services.sensor_habit"},
+    "services.broker_check": {"feed", "services"},
     "services.doubtful_units": {"feed"},
     "services.housekeeping": {"feed", "services"},
     "services.adoption": {"settings"},

@@ -38,7 +38,9 @@ class DrawnBox:
     slow_g_per_humidity: FloatArray
     """Water the slow contents take up for a humidity of 1, on the straight line of Henry's law. [g]"""
     slow_lag_days: FloatArray
+    """Time constant with which they follow the air. [days]"""
     volume_liter: float
+    """Of the air. [L]"""
     _caught_up: dict[float, tuple[FloatArray, FloatArray]] = field(default_factory=dict, init=False, repr=False)
 
     def __getstate__(self) -> dict[str, Any]:
@@ -73,9 +75,13 @@ class Air(NamedTuple):
     """What acts on a box during a step: outside vapor, inside saturation, inside temperature, water in its air."""
 
     outside_kpa: Numeric
+    """Vapor pressure of the room. [kPa]"""
     saturation_kpa: Numeric
+    """Over liquid water, at the temperature inside. [kPa]"""
     temperature_degc: Numeric
+    """Inside. [°C]"""
     saturated_air_g_per_liter: Numeric
+    """Water in a liter of air that is full of it. [g/L]"""
 
 
 class Stepped(NamedTuple):
@@ -111,6 +117,26 @@ def advance(
 
     With y = humidity above its start, C dy/dt = F - K y has y(t) = (F/K)(1 - exp(-K t/C)): an exponential Rosenbrock
     step of first stage [1]_, exact for a straight isotherm in a steady climate.
+
+    Parameters
+    ----------
+    box : DrawnBox
+        (draws)
+    loading_g_per_g : ndarray
+        Of the charge at the start. (draws) [g/g]
+    slow_humidity : ndarray
+        With which the slow contents are at rest then. (draws) [fraction of saturation]
+    conductance_g_per_day_per_kpa : ndarray
+        During the step. (draws) [g/day/kPa]
+    air : Air
+        During the step.
+    days : float
+        Length of the step. [days]
+
+    Returns
+    -------
+    Stepped
+        At the end of the step.
 
     References
     ----------

@@ -186,6 +186,16 @@ def jis_z0301(
 def jis_film_g_per_day(conductance_g_per_day_per_kpa: float) -> float:
     """Return R A of JIS Z 0301: what would come in at 40 °C and 90 % RH outside, and none inside.
 
+    Parameters
+    ----------
+    conductance_g_per_day_per_kpa : float
+        Of the package. [g/day/kPa]
+
+    Returns
+    -------
+    float
+        [g/day]
+
     Examples
     --------
     >>> round(jis_film_g_per_day(1.0), 2)
@@ -197,6 +207,16 @@ def jis_film_g_per_day(conductance_g_per_day_per_kpa: float) -> float:
 
 def jis_k1_of_pet(temperature_degc: float) -> float:
     """Return K1 of JIS Z 0301 for a film of PET; between its rows on a line in ln K1, beyond them that of the last.
+
+    Parameters
+    ----------
+    temperature_degc : float
+        Where the package lies. [°C]
+
+    Returns
+    -------
+    float
+        Share of ``jis_film_g_per_day`` for each % RH of difference. [1/% RH]
 
     Examples
     --------

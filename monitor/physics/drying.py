@@ -25,7 +25,22 @@ def dryer_relative_humidity(
 ) -> Numeric:
     """Return relative humidity of room air after it is heated: its vapor pressure stays, saturation rises.
 
-    An unvented dryer is wetter than this: water leaving the load raises the pressure inside.
+    By definition, and as exact as the two saturation pressures. An unvented dryer is wetter than this: water leaving
+    the load raises the pressure inside.
+
+    Parameters
+    ----------
+    dryer_temperature_degc : float or ndarray
+        Of the heated air. [°C]
+    room_temperature_degc : float or ndarray
+        Of the air that goes in. [°C]
+    room_relative_humidity : float or ndarray
+        Of the same. [fraction of saturation]
+
+    Returns
+    -------
+    float or ndarray
+        Never above 1. [fraction of saturation]
 
     Examples
     --------
@@ -45,7 +60,23 @@ def drying_floor_g_per_g(
     """Return the loading that hot room air can't dry below, however long it blows.
 
     The isotherm at the dryer's temperature and the room's vapor pressure. For regular-density gel ±25 % (one sigma)
-    from 45 to 90 °C, ±0.005 g/g above; "dry" is what a laboratory reaches at 120-150 °C. [g/g]
+    from 45 to 90 °C, ±0.005 g/g above; "dry" is what a laboratory reaches at 120-150 °C.
+
+    Parameters
+    ----------
+    isotherm : Isotherm
+        Of the beads.
+    dryer_temperature_degc : float or ndarray
+        Of the heated air. [°C]
+    room_temperature_degc : float or ndarray
+        Of the air that goes in. [°C]
+    room_relative_humidity : float or ndarray
+        Of the same. [fraction of saturation]
+
+    Returns
+    -------
+    float or ndarray
+        [g/g]
 
     Examples
     --------
@@ -69,6 +100,24 @@ def jar_relative_humidity(
     For gel this needs no capacity and no mass: RH_jar = exp(-A / (R T)). Within 20 % down to 1.5 % RH on three
     measured points of two lots; below 1 % RH it reads too dry (0.3 for 0.9 measured).
 
+    Parameters
+    ----------
+    isotherm : Isotherm
+        Of the beads.
+    dryer_temperature_degc : float or ndarray
+        Of the heated air. [°C]
+    room_temperature_degc : float or ndarray
+        Of the air that goes in. [°C]
+    room_relative_humidity : float or ndarray
+        Of the same. [fraction of saturation]
+    jar_temperature_degc : float or ndarray
+        After cooling. [°C]
+
+    Returns
+    -------
+    float or ndarray
+        [fraction of saturation]
+
     Examples
     --------
     >>> from monitor.physics.materials import desiccant
@@ -80,8 +129,22 @@ def jar_relative_humidity(
 
 
 def dry_mass_g(mass_g: Numeric, loading_g_per_g: Numeric) -> Numeric:
-    """Return the dry mass of beads weighed at a known loading: m / (1 + q). [g]
+    """Return the dry mass of beads weighed at a known loading: m / (1 + q), by definition of the loading.
 
+    Parameters
+    ----------
+    mass_g : float or ndarray
+        Of beads and water. [g]
+    loading_g_per_g : float or ndarray
+        Not below 0. [g/g]
+
+    Returns
+    -------
+    float or ndarray
+        [g]
+
+    Examples
+    --------
     >>> round(dry_mass_g(103.5, 0.035), 6)
     100.0
     """
@@ -96,7 +159,24 @@ def sensible_heat_kj(
     to_degc: Numeric,
     dry_heat_capacity_kj_per_kg_per_k: float = 0.92,  # gel, as in tables/desiccants.toml; from memory
 ) -> Numeric:
-    """Return the heat that warms beads and the water in them, before any of it leaves. [kJ]
+    """Return the heat that warms beads and the water in them, before any of it leaves.
+
+    Heat capacities are taken as constant, and the water held as liquid: good to some percent from 0 to 120 °C, a
+    judgement. Of spent gel it is a third of what drives the water off.
+
+    Parameters
+    ----------
+    dry_mass_g, water_g : float or ndarray
+        Of the beads, and of the water in them. [g]
+    from_degc, to_degc : float or ndarray
+        [°C]
+    dry_heat_capacity_kj_per_kg_per_k : float
+        Of dry beads. [kJ/(kg K)]
+
+    Returns
+    -------
+    float or ndarray
+        [kJ]
 
     Examples
     --------
@@ -118,13 +198,31 @@ def desorption_energy_kj(
     *,
     pieces: int = 64,  # measured: 0.1 % for gel, see below
 ) -> Numeric:
-    """Return the heat that drives water off at one temperature: the integral of the heat of adsorption. [kJ]
+    """Return the heat that drives water off at one temperature: the integral of the heat of adsorption.
 
     Midpoint rule over loading; with 64 pieces within 0.1 % of the exact integral for gel.
 
+    Parameters
+    ----------
+    isotherm : Isotherm
+        Of the beads; the heat follows from it.
+    dry_mass_g : float or ndarray
+        [g]
+    from_loading_g_per_g, to_loading_g_per_g : float or ndarray
+        [g/g]
+    temperature_degc : float or ndarray
+        [°C]
+    pieces : int
+        Of the integral. [count]
+
+    Returns
+    -------
+    float or ndarray
+        [kJ]
+
     Examples
     --------
-    Per gram of water about 2.8 kJ for gel.
+    For each gram of water that spent gel gives off at 110 °C; the last of it takes more than the first. [kJ/g]
 
     >>> from monitor.physics.materials import desiccant
     >>> round(desorption_energy_kj(desiccant("silica_regular").isotherm, 500.0, 0.23, 0.01, 110.0) / 110.0, 1)
@@ -139,10 +237,22 @@ def desorption_energy_kj(
 
 
 def microwave_water_bound_g(absorbed_power_w: Numeric, duration_s: Numeric) -> Numeric:
-    """Return the most water a microwave burst can drive off; a logged loss above it is a scale or log error. [g]
+    """Return the most water a microwave burst can drive off; a logged loss above it is a scale or log error.
 
     Energy balance: P t / (q_st + sensible heat for each gram of water). 600 W absorbed for three minutes gives 32 g;
     small loads absorb about half of the oven's rating (from memory).
+
+    Parameters
+    ----------
+    absorbed_power_w : float or ndarray
+        From 0 to 5000. [W]
+    duration_s : float or ndarray
+        [s]
+
+    Returns
+    -------
+    float or ndarray
+        [g]
 
     Examples
     --------

@@ -14,7 +14,21 @@ from monitor.units import LITERS_PER_M3
 def conductance_from_air_changes(
     air_changes_per_day: Numeric, volume_liter: Numeric, temperature_degc: Numeric
 ) -> Numeric:
-    """Return G = n V / (Rv T), exact for well-mixed air: liters against m³ cancel pascals against kPa. [g/day/kPa]
+    """Return G = n V / (Rv T), exact for well-mixed air: liters against m³ cancel pascals against kPa.
+
+    Parameters
+    ----------
+    air_changes_per_day : float or ndarray
+        [1/day]
+    volume_liter : float or ndarray
+        Of the air in the box. [L]
+    temperature_degc : float or ndarray
+        [°C]
+
+    Returns
+    -------
+    float or ndarray
+        [g/day/kPa]
 
     Examples
     --------
@@ -30,7 +44,21 @@ def opening_water_g(
     inside_vapor_pressure_pa: Numeric,
     temperature_degc: Numeric,
 ) -> Numeric:
-    """Return the water that all the air of the box, changed for the room's, brings; surfaces take up some on top. [g]
+    """Return the water that all the air of the box, changed for the room's, brings; surfaces take up some on top.
+
+    Parameters
+    ----------
+    volume_liter : float or ndarray
+        Of the air in the box. [L]
+    outside_vapor_pressure_pa, inside_vapor_pressure_pa : float or ndarray
+        Of the room, and of the box before. [Pa]
+    temperature_degc : float or ndarray
+        Of the air that comes in. [°C]
+
+    Returns
+    -------
+    float or ndarray
+        Below zero where the room is drier. [g]
 
     Examples
     --------

@@ -72,13 +72,34 @@ class Polymer:
     source: str
 
     def diffusivity_m2_per_s(self, temperature_degc: Numeric) -> Numeric:
-        """Return D = D23 exp(-(Ea/R)(1/T - 1/296.15 K)), Arrhenius' law. [m²/s]"""
+        """Return D = D23 exp(-(Ea/R)(1/T - 1/296.15 K)), Arrhenius' law.
+
+        Parameters
+        ----------
+        temperature_degc : float or ndarray
+            [°C]
+
+        Returns
+        -------
+        float or ndarray
+            As good as the polymer's row in the table. [m²/s]
+        """
         inverse = 1.0 / (temperature_degc + KELVIN_AT_0_DEGC) - 1.0 / (REFERENCE_DEGC + KELVIN_AT_0_DEGC)
         energy = 1e3 * self.diffusion_energy_kj_per_mol / GAS_CONSTANT_J_PER_MOL_PER_K
         return plain(self.diffusivity_23_m2_per_s * np.exp(-energy * inverse))
 
     def strand_time_constant_days(self, temperature_degc: Numeric = REFERENCE_DEGC) -> Numeric:
-        """Return a²/(5.78 D), the slowest mode of one strand in moving air (Crank 1975, eq. 5.23). [days]
+        """Return a²/(5.78 D), the slowest mode of one strand in moving air (Crank 1975, eq. 5.23).
+
+        Parameters
+        ----------
+        temperature_degc : float or ndarray
+            [°C]
+
+        Returns
+        -------
+        float or ndarray
+            [days]
 
         Examples
         --------
@@ -93,7 +114,17 @@ class Polymer:
         """Return the same for a wound spool, whose layers shade one another.
 
         Real spools are three to ten times slower than a strand (from memory); the middle of that is taken, and its
-        spread is a factor of two on top of that of the diffusivity. [days]
+        spread is a factor of two on top of that of the diffusivity.
+
+        Parameters
+        ----------
+        temperature_degc : float or ndarray
+            [°C]
+
+        Returns
+        -------
+        float or ndarray
+            [days]
         """
         return WINDING_FACTOR * self.strand_time_constant_days(temperature_degc)
 

@@ -11,6 +11,7 @@ from monitor.planning.columns import cheapest_paths, master_of
 from monitor.planning.exact import around, room_of
 from monitor.planning.insertion import Plans
 from monitor.planning.search import Search
+from monitor.records.plan_input import MANY_BOXES
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,10 +26,9 @@ STEP_GAP = 5e-2
 of 20 and 40 boxes got cheaper plans by it in a fifth of the time (`tests/bench/planner.py`)."""
 _WHOLE = 1e-6
 """So near to a whole number is one. [share of one] Judgement: the solver's own tolerance."""
-_MANY = 100
-"""From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
 _AT_ONCE = 0.1
-"""The share of what is open that is then chosen in a step. A judgement, for the same reason."""
+"""The share of what is open that is chosen in a step of a plan of many boxes. Judgement: plans of the largest shelves
+take 20 seconds."""
 _PATIENCE = 4.0
 """Where days are full, rounding may take so many times the work of the bound. Judgement: it took 0.9 to 3.4 times as
 much where it found the cheapest plan."""
@@ -66,7 +66,7 @@ def _found(problem: VisitProblem) -> tuple[float, list[list[Path]]]:
     for times in (0.0, 0.5, 1.0, 2.0):
         master.add(cheapest_paths(problem.first, problem.later, times * _first_prices(problem))[0])
     bound, values = _bounded(master)
-    if problem.boxes >= _MANY:
+    if problem.boxes >= MANY_BOXES:
         dived = _dived(master, values)
         assert dived is not None
         del master  # as large as all that the search takes
@@ -214,4 +214,4 @@ def _without_swaps(problem: VisitProblem) -> VisitProblem:
 
 
 def _steps(master: Master, open_ones: int) -> int:
-    return 1 if master.problem.boxes < _MANY else max(1, int(_AT_ONCE * open_ones))
+    return 1 if master.problem.boxes < MANY_BOXES else max(1, int(_AT_ONCE * open_ones))

@@ -12,6 +12,7 @@ import numpy as np
 from monitor.errors import OutOfRangeError
 from monitor.planning.visits import VisitProblem, due_ahead, late_and_early, over_chances, places_after, points
 from monitor.planning.weights import WEIGHTS
+from monitor.records.plan_input import as_heavy
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,9 +26,6 @@ if TYPE_CHECKING:
 BEYOND_DAYS = 7
 """A box left out is thought to be dried so long after the plan's end; by then the plan has been made again (a
 judgement)."""
-ALIKE = 0.15
-"""Beads as heavy as a spare charge to this share can change places with it. [ln mass] Judgement: what lots of one kind
-differ by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +126,7 @@ def spare_kinds(charges: Sequence[SpareCharge]) -> tuple[SpareKind, ...]:
 
 def _alike(some: SpareCharge, other: SpareCharge) -> bool:
     same = some.beads.batch_name == other.beads.batch_name and some.forbidden == other.forbidden
-    return same and _as_heavy(some.beads.dry_mass_g, other.beads.dry_mass_g)
-
-
-def _as_heavy(some_g: float | None, other_g: float | None) -> bool:
-    return bool(some_g and other_g) and abs(math.log((some_g or 1.0) / (other_g or 1.0))) < ALIKE
+    return same and as_heavy(some.beads.dry_mass_g, other.beads.dry_mass_g)
 
 
 def problem_of(question: Question) -> VisitProblem:
@@ -332,7 +326,7 @@ def held_days(question: Question, box: KnownBox, way: int) -> NDArray[np.int16] 
     charge = question.spares[way - len(question.places)].charges[0]
     if box.planned.beads is None or box.planned.beads.kind != charge.beads.kind:
         return None
-    if not _as_heavy(box.grams, charge.beads.dry_mass_g):
+    if not as_heavy(box.grams, charge.beads.dry_mass_g):
         return None
     names = [charge.way, *(charge.way_from(place.name) for place in question.places)]
     return next((holds[name] for name in names if name in holds), None)

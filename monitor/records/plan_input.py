@@ -6,6 +6,7 @@ Nothing here is decided yet. The names of ways in ``BoxFutures.holds_days`` are 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,17 @@ if TYPE_CHECKING:
 
 SPARE_WAY = "spare:"
 """Before the name of a spare charge in the name of its way: a colon is in no name, so none is that of an appliance."""
+MANY_BOXES = 100
+"""From so many boxes on a plan takes some ten seconds and more: nobody waits for it, fewer draws are answered, and the
+search chooses several things in a step. [boxes] Judgement: plans of the largest shelves take 20 seconds."""
+AS_HEAVY = 0.15
+"""Beads whose masses differ by less can change places: they hold as long. [ln mass] Judgement: what lots of one kind
+differ by."""
+
+
+def as_heavy(some_g: float | None, other_g: float | None) -> bool:
+    """Return whether beads of one kind can change places by their dry mass; not where nobody said it. [g]"""
+    return bool(some_g and other_g) and abs(math.log((some_g or 1.0) / (other_g or 1.0))) < AS_HEAVY
 
 
 @dataclass(frozen=True, slots=True)

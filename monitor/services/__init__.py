@@ -14,5 +14,5 @@ makes it, ``kept_plan`` keeps the one that all faces show, ``plan_to_show`` says
 ``announcing`` tells calendars.
 
 Is all well: ``watch`` notes alerts and sends them, ``route_check`` tries the routes, and there are ``site_check``,
-``doubtful_units``, ``at_rest`` (are beads as dry as their run said) and ``empty_box_test``.
+``broker_check``, ``doubtful_units``, ``at_rest`` (are beads as dry as their run said) and ``empty_box_test``.
 """

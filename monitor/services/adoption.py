@@ -78,6 +78,32 @@ def adopt(
     SettingsError
         Where it is declared already.
     """
+    name = _name_to_declare(readings, declared, name, unheard)
+    held = len(readings.series(name))
+    usual = Adopted(
+        name,
+        held,
+        USUAL_VOLUME_LITER if volume_liter is None else volume_liter,
+        USUAL_LIMIT if humidity_limit is None else humidity_limit,
+        as_before=False,
+    )
+    done = usual
+
+    def declare() -> None:
+        nonlocal done
+        is_new = all(box.name != name for box in declared)
+        before = bring_box_back(folder, name, volume_liter, humidity_limit, style) if is_new else None
+        if before is None:
+            declare_box(folder, name, usual.volume_liter, usual.humidity_limit, style)
+        else:
+            done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
+
+    boxes.bring_back(name, alongside=changed_with(folder, declare))
+    return done
+
+
+def _name_to_declare(readings: Readings, declared: Iterable[Box], name: str, unheard: bool) -> str:
+    """Return the name as it was heard or as it has to be written, of a box that can be declared."""
     heard = readings.latest(removed=True)
     name = name if name in heard else tidy(name)
     if name in {box.room for box in declared} | {ROOM}:
@@ -103,24 +129,4 @@ def adopt(
                 give=give,
             )
         )
-    held = len(readings.series(name))
-    usual = Adopted(
-        name,
-        held,
-        USUAL_VOLUME_LITER if volume_liter is None else volume_liter,
-        USUAL_LIMIT if humidity_limit is None else humidity_limit,
-        as_before=False,
-    )
-    done = usual
-
-    def declare() -> None:
-        nonlocal done
-        is_new = all(box.name != name for box in declared)
-        before = bring_box_back(folder, name, volume_liter, humidity_limit, style) if is_new else None
-        if before is None:
-            declare_box(folder, name, usual.volume_liter, usual.humidity_limit, style)
-        else:
-            done = Adopted(name, held, before.volume_liter, before.humidity_limit, as_before=True)
-
-    boxes.bring_back(name, alongside=changed_with(folder, declare))
-    return done
+    return name

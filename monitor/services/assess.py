@@ -40,7 +40,7 @@ from monitor.series.open_lid import lid_open_since
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 from monitor.series.usual_interval import usual_interval
 from monitor.services.at_rest import weak_recharge
-from monitor.services.histories import Histories
+from monitor.services.histories import TWO_SENSORS_WITHIN, Histories
 from monitor.services.kept_outlooks import NothingKept, Round
 from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, to_say, without_box
@@ -58,7 +58,6 @@ STALE_AFTER_DAYS = 3.0
 _WORTH_SAYING = 0.05
 """A chance of being over the limit already that is lower goes unsaid (a judgement: one in twenty)."""
 
-_WEEK_S = 7.0 * 86_400.0  # judgement: two sensors under one name show within days
 _log = logging.getLogger(__name__)
 
 
@@ -364,7 +363,7 @@ def _charge(entries: Sequence[LedgerEntry]) -> LedgerEntry | None:
 
 def _two_sensors(series: ReadingSeries, as_of: datetime) -> tuple[str, ...]:
     """Said first where two sensors seem to report as one box: whatever follows rests on a mixture."""
-    week = slice(int(np.searchsorted(series.at_s, as_of.timestamp() - _WEEK_S)), None)
+    week = slice(int(np.searchsorted(series.at_s, (as_of - TWO_SENSORS_WITHIN).timestamp())), None)
     if not two_sensors_days(series.at_s[week], series.relative_humidity[week]).any():
         return ()
     return (

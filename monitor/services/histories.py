@@ -35,7 +35,7 @@ _GRID_S = 28.0 * SECONDS_PER_DAY
 """What is recent moves on in such steps, so that what a kept fit knew stays as it was meanwhile. [s] The judgement of
 ``inference.shelf.needed``, written twice because what was kept is answered without importing any model; a test holds
 both equal."""
-_RECENT = timedelta(days=7)  # judgement: two sensors under one name show within days
+TWO_SENSORS_WITHIN = timedelta(days=7)  # judgement: two sensors under one name show within days
 _TEACHING_KINDS = (*FILLINGS, EntryKind.opening, EntryKind.spool_swap)
 """Entries by which the use of one box says something of the others: ``inference.rates_of``."""
 _DIGESTED_FILLINGS = 12  # charges; judgement: twice as many as an estimate looks back
@@ -98,7 +98,7 @@ class Histories:
 
     def recent(self, box: Box) -> ReadingSeries:
         """Return the last readings of a box: of a week, or all where none of these is good."""
-        series = self.readings.series(box.name, self.as_of - _RECENT, self.as_of)
+        series = self.readings.series(box.name, self.as_of - TWO_SENSORS_WITHIN, self.as_of)
         if np.any((series.marks & NOT_GOOD) == 0):
             return series
         return self.readings.evidence(box.name, self.as_of)
@@ -106,7 +106,7 @@ class Histories:
     def recent_room(self, box: Box) -> ReadingSeries:
         """Return the readings of a week of the sensor outside a box; empty where there is none."""
         if box.room not in self._recent_rooms:
-            self._recent_rooms[box.room] = self.readings.series(box.room, self.as_of - _RECENT, self.as_of)
+            self._recent_rooms[box.room] = self.readings.series(box.room, self.as_of - TWO_SENSORS_WITHIN, self.as_of)
         return self._recent_rooms[box.room]
 
     def digest(self, box: Box, until: datetime) -> bytes:

@@ -15,7 +15,7 @@ from monitor.feed.screen import CONTEXT_S, screen
 from monitor.records import ROOM, Mark, SensorSpec
 from monitor.retrying import BackOff
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY
-from monitor.services.site_check import HEALTH_EVERY_S
+from monitor.services.broker_check import HEALTH_EVERY_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.records.plan_input import MANY_BOXES
 from monitor.services.kept_plan import plan_at_hand, plan_now
 from monitor.services.recharge_plan import FullPlan
 
 if TYPE_CHECKING:
     from monitor.services.kept_plan import PlanAsked
 
-MANY_BOXES = 100
-"""From so many boxes on nobody waits for the plan. [boxes] Judgement: it takes some ten seconds and more."""
 _log = logging.getLogger(__name__)
 
 

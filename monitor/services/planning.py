@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import math
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -17,7 +16,16 @@ from monitor.physics.materials import desiccant
 from monitor.records import ROOM, PlanRules, Quantiles, WhatIf
 from monitor.records.declared import USUAL_LIMIT
 from monitor.records.logged import FILLINGS
-from monitor.records.plan_input import Beads, BetterLid, DryingPlace, PlanInput, PlannedBox, SpareCharge
+from monitor.records.plan_input import (
+    MANY_BOXES,
+    Beads,
+    BetterLid,
+    DryingPlace,
+    PlanInput,
+    PlannedBox,
+    SpareCharge,
+    as_heavy,
+)
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import Round
 from monitor.services.plan_risk import risk_of
@@ -33,13 +41,9 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Ledger, Readings
     from monitor.store.kept_contracts import KeptOutlooks
 
-_MANY_BOXES = 100
-"""From so many boxes on fewer draws are answered. [boxes] Judgement: a day's chances of a hundred boxes average out."""
 _EVERY_DRAW_OF_MANY = 5
-"""Of many boxes only each fifth draw. [draws] Judgement: two hundred are left, and a chance of 10 % errs by 2 %."""
-_AS_HEAVY = 0.15
-"""A spare charge that is as heavy as the beads of a box to this share holds as long as they. [ln mass] Judgement: what
-lots of one kind differ by."""
+"""Of many boxes only each fifth draw. [draws] Judgement: two hundred are left, and a chance of 10 % errs by 2 %; a
+day's chances of a hundred boxes average out."""
 _HALF = 0.5
 """Of its leak, under a better lid. [ratio] Judgement: as sizing has it; a new gasket gives it."""
 _log = logging.getLogger(__name__)
@@ -67,7 +71,7 @@ class PlanSources:
     @property
     def draws_apart(self) -> int:
         """Each so-manieth draw is answered."""
-        return self.every_draw or (1 if len(self.boxes) < _MANY_BOXES else _EVERY_DRAW_OF_MANY)
+        return self.every_draw or (1 if len(self.boxes) < MANY_BOXES else _EVERY_DRAW_OF_MANY)
 
 
 class PlanInputs:
@@ -79,7 +83,7 @@ class PlanInputs:
         self._histories = Histories.of(
             sources.readings, sources.ledger, sources.boxes, sources.as_of, sources.room_climate
         )
-        few = [box.name for box in sources.boxes] if len(sources.boxes) < _MANY_BOXES else []
+        few = [box.name for box in sources.boxes] if len(sources.boxes) < MANY_BOXES else []
         self._round = Round(self._histories, sources.kept, held=few)
         self._refusals = self._round.refusals()
         self.spares: tuple[SpareCharge, ...] = spare_charges(
@@ -112,7 +116,7 @@ class PlanInputs:
 
         Nothing of a box without a forecast. Draws and room are those of the plan.
         """
-        from monitor.inference.answers.sizing import BETTER_STYLE, better_seal_conductance  # noqa: PLC0415 -- no model before it is asked
+        from monitor.inference.answers.sized_box import BETTER_STYLE, better_seal_conductance  # noqa: PLC0415 -- no model before it is asked
 
         box, known = next(box for box in self._sources.boxes if box.name == name), self._round.supposable(name)
         if known is None:
@@ -165,7 +169,7 @@ class PlanInputs:
                 if place.name in spare.forbidden or kind not in place.reach:
                     continue
                 way = spare.way_from(place.name)
-                if place.name in ways and _as_heavy(spare.beads, beads):
+                if place.name in ways and _can_stand_for(spare.beads, beads):
                     same[way] = place.name
                 else:
                     ways[way] = FreshBeads(place.reach[kind], grams, other)
@@ -219,10 +223,8 @@ def _batches_a_day(tool: Appliance, minutes: float) -> int:
     return max(1, sum(int((last - first) // minutes) for first, last in tool.hours))
 
 
-def _as_heavy(some: Beads, others: Beads | None) -> bool:
-    if others is None or some.kind != others.kind or not some.dry_mass_g or not others.dry_mass_g:
-        return False
-    return abs(math.log(some.dry_mass_g / others.dry_mass_g)) < _AS_HEAVY
+def _can_stand_for(some: Beads, others: Beads | None) -> bool:
+    return others is not None and some.kind == others.kind and as_heavy(some.dry_mass_g, others.dry_mass_g)
 
 
 def _beads_of(entries: Sequence[LedgerEntry], at_desk: tuple[Beads, datetime | None] | None) -> Beads | None:

@@ -1,8 +1,7 @@
-"""Is the site well: broker, sessions, clocks, store, disk, permissions, silent boxes; each finding with its remedy."""
+"""Is the site well: clocks, store, disk, permissions, silent boxes, estimates; each finding with its remedy."""
 
 from __future__ import annotations
 
-import json
 import os
 import shlex
 import shutil
@@ -11,18 +10,16 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from monitor.day_names import span_of
-from monitor.errors import FeedError, SiccastError
+from monitor.errors import SiccastError
 from monitor.feed.clocks import TOLERANCE
-from monitor.feed.formats.values import MAX_AHEAD, escaped
+from monitor.feed.formats.values import MAX_AHEAD
 from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.records.readings import ReadingSource
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
-from monitor.series.usual_interval import FEW_READINGS, INTERVALS_MISSED, usual_interval
+from monitor.series.usual_interval import patience_with, usual_interval
 from monitor.services.doubtful_units import doubtful_units
 from monitor.services.sensor_habit import with_habit
 from monitor.texts import say, say_many, to_say
@@ -31,20 +28,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from monitor.feed.probe import BrokerFindings
-    from monitor.records import Assessment, Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
+    from monitor.records import Assessment, Box, Forwarding, Listener, Reading, ReadingSeries
     from monitor.store.contracts import Ledger, Readings, Upkeep
 
-HEALTH_EVERY_S = 60.0  # judgement: a listener that died is noticed within minutes, and the broker has little to do
-_HEALTHS_MISSED = 5.0  # times that; judgement: a busy machine may miss some
 _LITTLE_SPACE_BYTES = 500 * 1024 * 1024  # judgement: a year of a dozen boxes, or room for a backup
-_SHORTEST_SILENCE = timedelta(minutes=15)  # judgement: a node may miss a few of its minutes
-_NO_HABIT_YET = timedelta(days=1)  # judgement: as `today` waits for any box; no node reports more seldom
 _HEALTHY_WEEK = timedelta(days=7)  # judgement: long enough to know a node's habits by
 _MANY_WAITING = 5000
 """More than one batch of readings on their way to a second store (a judgement: one batch is nothing to speak of)."""
-_USUAL_SHARE = 0.99
-"""Of its intervals that are usual. Judgement: the rest are its gaps; sensors that report on change are irregular."""
 
 
 class Severity(StrEnum):
@@ -63,11 +53,6 @@ class Finding:
     verdict: Severity
     found: str
     remedy: str = ""
-
-
-def health_topic(site: str, client_id: str) -> str:
-    """Return where a listener says, retained, how it is."""
-    return f"siccast/1/{site}/health/{client_id}"
 
 
 def check_folder(folder: Path) -> Iterator[Finding]:
@@ -284,99 +269,6 @@ def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
     yield Finding(say("speed"), Severity.well, by)
 
 
-def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
-    """Look at the broker as far as a client can."""
-    from monitor.feed.probe import probe  # noqa: PLC0415 -- paho, which the other checks do without
-
-    trial_topic = f"siccast/1/{site}/trial/{address.client_id}" if with_trial else None
-    where = f"{address.host}:{address.port}"
-    try:
-        findings = probe(address, health_topic(site, "+"), now, trial_topic)
-    except FeedError as error:
-        yield Finding(say("broker"), Severity.fault, str(error), say("start it, or correct [broker] in the shelf file"))
-        return
-    yield Finding(
-        say("broker"), Severity.well, say("{where} answers, MQTT {protocol}", where=where, protocol=address.protocol)
-    )
-    yield from _check_sessions(findings)
-    yield from _check_listeners(findings, now)
-
-
-def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
-    settings = say("use firmware_notes/mosquitto.conf, or the same settings for another broker")
-    if findings.keeps_session:
-        yield Finding(say("session"), Severity.well, say("the broker keeps messages for siccast while it is away"))
-    else:
-        yield Finding(
-            say("session"),
-            Severity.fault,
-            say("the broker forgets siccast when it leaves: messages that arrive then are lost"),
-            settings,
-        )
-    if findings.queue_held is not None:
-        from monitor.feed.probe import STOCK_QUEUE, TRIAL_MESSAGES  # noqa: PLC0415
-
-        whole = findings.queue_held > STOCK_QUEUE
-        yield Finding(
-            say("queue"),
-            Severity.well if whole else Severity.fault,
-            say(
-                "{count} of {sent} messages waited while siccast was away",
-                count=findings.queue_held,
-                sent=TRIAL_MESSAGES,
-            ),
-            "" if whole else say("raise max_queued_messages; {settings}", settings=settings),
-        )
-    if findings.dropped:
-        yield Finding(
-            say("queue"),
-            Severity.look,
-            say("the broker has dropped {dropped} messages since it started", dropped=findings.dropped),
-            settings,
-        )
-
-
-_SHOWN_LETTERS = 60  # judgement: what a stranger sent fits a line beside the finding
-
-
-def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
-    if not findings.health:
-        yield Finding(
-            say("listener"),
-            Severity.look,
-            say("no listener has ever reported to this broker"),
-            say("start `siccast listen`"),
-        )
-    for topic, payload in sorted(findings.health.items()):
-        name = escaped(topic.rsplit("/", 1)[-1], _SHOWN_LETTERS)
-        try:
-            told = json.loads(payload)
-            age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
-            state = escaped(str(told["state"]), _SHOWN_LETTERS)
-        except (ValueError, KeyError, TypeError):
-            yield Finding(
-                say("listener {name}", name=name),
-                Severity.look,
-                say("its last report can't be read"),
-                say("restart it"),
-            )
-            continue
-        if state == "listening" and age_s < _HEALTHS_MISSED * HEALTH_EVERY_S:
-            yield Finding(
-                say("listener {name}", name=name),
-                Severity.well,
-                say("listening; {count} new readings since it started", count=told.get("new", 0)),
-            )
-        else:
-            what = state if state != "listening" else say("silent for {age} minutes", age=f"{age_s / 60.0:.0f}")
-            yield Finding(
-                say("listener {name}", name=name),
-                Severity.look,
-                what,
-                say("start `siccast listen`. Its log says why it ended"),
-            )
-
-
 def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
     if two_sensors_days(week.at_s, week.relative_humidity).any():
         yield Finding(
@@ -394,17 +286,6 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
             _silent(silent, usual_interval(week.at_s)),
             say("check its battery, its distance to the radio, and its clock"),
         )  # fmt: skip
-
-
-def patience_with(week: ReadingSeries) -> timedelta:
-    """Return how long a sensor may say nothing before it counts as silent, by its habits of a week.
-
-    Few readings are those of a sensor's first hour, or of one that sends once a day.
-    """
-    if len(week) <= FEW_READINGS:
-        return max(INTERVALS_MISSED * (usual_interval(week.at_s) or timedelta()), _NO_HABIT_YET)
-    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE))
-    return max(timedelta(seconds=INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
 
 
 def _silent(silent: timedelta, every: timedelta | None) -> str:

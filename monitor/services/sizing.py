@@ -8,17 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.inference.answers.sizing import (
-    HORIZON_DAYS,
-    Fillable,
-    KnownBox,
-    SizedBox,
-    Supposed,
-    better_seal_conductance,
-    days_for,
-    film_conductance,
-    grams_for,
-)
+from monitor.inference.answers.sized_box import SizedBox, better_seal_conductance, film_conductance
+from monitor.inference.answers.sizing import HORIZON_DAYS, Fillable, KnownBox, Supposed, days_for, grams_for
 from monitor.physics.desiccant_units import (
     UnitsAsked,
     din_55474,

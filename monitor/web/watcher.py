@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import SiccastError
 from monitor.records.readings import ReadingSource
-from monitor.services.site_check import patience_with
+from monitor.series.usual_interval import patience_with
 from monitor.settings import shelf_stamp
 from monitor.store.listener_lock import listeners
 from monitor.store.opening import open_stores, watch

@@ -26,12 +26,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from by_solve_ivp import posterior_by_ours, posterior_by_solve_ivp
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 from with_compiled import require_compiled_filter
 
 from monitor.inference.answers.forecast import forecast
-from monitor.inference.fit.fit import estimate, refreshed
+from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Record
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.model import compiled_run
 from monitor.inference.model.kalman import run
 
@@ -43,7 +44,7 @@ DAY_S = 86_400.0
 
 def a_year(seed: int = 0, days: int = 365) -> tuple[Record, float]:
     """A tight box on much gel: a year of hourly readings in one episode, the dearest case there is."""
-    record, now_s, _ = made_box(Truth(conductance=0.03, dry_mass_g=300.0), days, seed)
+    record, now_s, _ = simulated_box(Truth(conductance=0.03, dry_mass_g=300.0), days, seed)
     return record, now_s
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from made_shelf import made_shelf
+from simulated_shelf import simulated_shelf
 
 from monitor.records import ROOM, BoxHistory, Reading, ReadingSeries
 from monitor.settings import load_shelf
@@ -32,7 +32,7 @@ class BigShelf:
 
     def __init__(self, folder: Path, boxes: int, days: int, nights: int = 0) -> None:
         self.folder, self.boxes = folder, boxes
-        self._made, last = made_shelf(min(boxes, _TEMPLATES), days + nights)
+        self._made, last = simulated_shelf(min(boxes, _TEMPLATES), days + nights)
         self._until = last - timedelta(days=nights)
         if not folder.exists():
             self.folder = _unfinished(folder)

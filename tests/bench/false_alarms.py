@@ -22,11 +22,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-import made_lives as lives
+import simulated_lives as lives
 from exact_balance import Box as ExactBox
 from exact_balance import Climate, follow
-from made_boxes import CLOSED_AT
-from made_lives import Kind
+from simulated_boxes import CLOSED_AT
+from simulated_lives import Kind
 
 from monitor.inference.fit.change_point import ChangePoint, change_point_of, with_change_point
 from monitor.inference.fit.fit import estimate, under_pooled_prior

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 from bench_inference import DRAWS, a_year
-from made_shelf import made_shelf, outlooks
+from simulated_shelf import outlooks, simulated_shelf
 
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.fit.fit import estimate
@@ -32,7 +32,7 @@ def of_one_box(days: int, draws: int) -> float:
 
 
 def of_boxes(boxes: int) -> float:
-    histories, as_of = made_shelf(boxes, 90)
+    histories, as_of = simulated_shelf(boxes, 90)
     return cpu_ms(lambda: outlooks(histories, as_of, workers=1), rounds=1)
 
 

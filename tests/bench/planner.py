@@ -18,7 +18,7 @@ from monitor.planning.recharge import plan_of_question, question_of
 from monitor.records import Appliance, Assessment, PlanRules
 from monitor.records.futures import BoxFutures
 from monitor.records.plan_input import Beads, DryingPlace, PlanInput, PlannedBox, SpareCharge
-from tests.made_up import AS_OF, assessment_of, due_in
+from tests.answers_by_hand import AS_OF, assessment_of, due_in
 
 DRAWS, SPARES = 200, 3
 SMALL, LARGE = ((20, 120), (40, 180)), (1000, 180)

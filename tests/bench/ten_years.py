@@ -21,7 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from made_boxes import Truth, room_hours, true_humidity
+from simulated_boxes import Truth, room_hours, true_humidity
 
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa

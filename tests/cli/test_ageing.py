@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_lots import BEGIN, MadeRun, run_events
+from simulated_lots import BEGIN, MadeRun, run_events
 from typer.testing import CliRunner
 
 from monitor.cli.app import app

@@ -12,8 +12,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from answers_by_hand import StubInference, assessment_of, forecast_of
 from icalendar import Calendar
-from made_up import StubInference, assessment_of, forecast_of
 
 from monitor.cli.outlooks.boxes import _reading
 from monitor.presentation.wording import Wording

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from answers_by_hand import StubInference
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -31,7 +32,6 @@ from hypothesis.stateful import (
     rule,
     run_state_machine_as_test,
 )
-from made_up import StubInference
 from moved_clock import MovedClock
 from typer.testing import CliRunner
 

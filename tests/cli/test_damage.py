@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import typer
-from made_up import AS_OF, week_of_readings
-from shelf_fixtures import SHELF
+from answers_by_hand import AS_OF, week_of_readings
+from command_line import SHELF
 
 from monitor.cli.app import app, main
 from monitor.errors import StoreError

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import AS_OF, GOOD, StubInference
+from answers_by_hand import AS_OF, GOOD, StubInference
 
 from monitor.cli.session import ask
 from monitor.presentation.answers import outlook_messages

@@ -15,9 +15,9 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
+from answers_by_hand import StubInference
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import StubInference
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.presentation.homie import homie_id

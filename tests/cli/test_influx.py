@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from made_up import StubInference
+from answers_by_hand import StubInference
 from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app

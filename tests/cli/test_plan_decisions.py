@@ -11,9 +11,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from answers_by_hand import AS_OF, assessment_of, forecast_of
 from full_plan_by_hand import SATURDAY, whole_plan
 from icalendar import Calendar
-from made_up import AS_OF, assessment_of, forecast_of
 
 from monitor.cli.outlooks.plan import _show
 from monitor.cli.session import Assessed

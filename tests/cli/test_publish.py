@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import StubInference
+from answers_by_hand import StubInference
 
 from monitor.cli.session import ask
 from monitor.cli.site.publish import send_outlooks

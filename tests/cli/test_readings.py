@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-NOW = datetime.now(tz=UTC).replace(microsecond=0)
-
 
 @pytest.fixture
 def shelf(tmp_path: Path) -> Path:
@@ -33,14 +31,17 @@ def shelf(tmp_path: Path) -> Path:
     return folder
 
 
-def fill(shelf: Path, box: str = "box1", count: int = 300) -> None:
+def fill(shelf: Path, box: str = "box1", count: int = 300) -> datetime:
+    """Store readings every ten minutes up to the present second, which is returned."""
+    now = utc_now().replace(microsecond=0)
     with open_stores(shelf / "siccast.sqlite3") as stores:
-        stores.readings.add(Reading(box, NOW - timedelta(minutes=10 * k), 21.4, 0.172, 2.98, k) for k in range(count))
+        stores.readings.add(Reading(box, now - timedelta(minutes=10 * k), 21.4, 0.172, 2.98, k) for k in range(count))
+    return now
 
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
 def test_what_is_exported_is_imported_again(run: Callable[..., Any], shelf: Path, tmp_path: Path, ending: str) -> None:
-    fill(shelf)
+    now = fill(shelf)
     file = tmp_path / f"readings.{ending}"
     run("readings", "export", str(file))
     assert "0 new readings, 300 already stored, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
@@ -49,7 +50,7 @@ def test_what_is_exported_is_imported_again(run: Callable[..., Any], shelf: Path
     with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
         (first, *_) = stores.readings.each("box1")
     assert (first.at, first.temperature_degc, first.relative_humidity, first.battery_v, first.seq) == (
-        NOW - timedelta(minutes=2990), 21.4, 0.172, 2.98, 299
+        now - timedelta(minutes=2990), 21.4, 0.172, 2.98, 299
     )  # fmt: skip
 
 
@@ -117,8 +118,9 @@ def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], 
 
 
 def test_backup_and_thin(run: Callable[..., Any], shelf: Path, tmp_path: Path) -> None:
+    now = utc_now()
     with open_stores(shelf / "siccast.sqlite3") as stores:
-        stores.readings.add(Reading("box1", NOW - timedelta(days=60, minutes=k), 21.4, 0.172) for k in range(600))
+        stores.readings.add(Reading("box1", now - timedelta(days=60, minutes=k), 21.4, 0.172) for k in range(600))
     assert "and checked it: no damage found" in run("backup", str(tmp_path / "copy.sqlite3")).stdout
     shown = run("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes").stdout
     assert re.search(r"deleted 5\d\d readings. The database is \d+\.\d MiB smaller", shown)

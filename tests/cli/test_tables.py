@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 import pytest
-from shelf_fixtures import Run
+from command_line import Run
 
 from monitor.cli.output import show_notes, show_table
 

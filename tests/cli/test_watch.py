@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from alert_servers import Hook
-from made_up import AS_OF
+from answers_by_hand import AS_OF
 
 from monitor.cli.site import watch
 from monitor.feed.mqtt import MqttFeed

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import StubInference
+from answers_by_hand import StubInference
 
 from monitor.records import WhatIf
 

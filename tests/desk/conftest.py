@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from made_desk import bowl_and_tray
+from desk_evening import bowl_and_tray
 
 from monitor.desk import Desk
 

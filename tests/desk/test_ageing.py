@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_lots import BEADS, BEGIN, DRY_G, MadeRun, made_lot, made_runs, run_events
+from simulated_lots import BEADS, BEGIN, DRY_G, MadeRun, run_events, simulated_lot, simulated_runs
 
 from monitor.desk.ageing import Against, LotAgeing, Wear, ageing_of, share_left_of
 from monitor.desk.apply_events import apply, replay
@@ -45,10 +45,10 @@ def simulated(trend: float, rng: np.random.Generator) -> LotAgeing:
     careful = float(np.exp(0.5 * rng.normal()))
     logged = bool(rng.integers(2))
     charges = [
-        made_runs(trend, int(rng.integers(2, 10)), rng, room_logged=logged, careful=careful)
+        simulated_runs(trend, int(rng.integers(2, 10)), rng, room_logged=logged, careful=careful)
         for _ in range(rng.integers(1, 4))
     ]
-    return judged(made_lot(charges, "room" if logged else "unknown"))
+    return judged(simulated_lot(charges, "room" if logged else "unknown"))
 
 
 def test_true_trend_lies_in_its_interval_nine_times_in_ten_over_200_lots() -> None:
@@ -70,7 +70,9 @@ def test_sound_lots_are_hardly_ever_called_worn_out_or_falling() -> None:
 
 def test_lots_that_lose_five_percent_a_run_are_found_out() -> None:
     rng = np.random.default_rng(8)
-    said = [judged(made_lot([made_runs(-0.05, 10, rng, room_logged=True, careful=1.0)])).wear for _ in range(40)]
+    said = [
+        judged(simulated_lot([simulated_runs(-0.05, 10, rng, room_logged=True, careful=1.0)])).wear for _ in range(40)
+    ]
     assert said.count(Wear.worn) >= 36
     assert Wear.sound not in said
 
@@ -84,7 +86,7 @@ def test_lots_that_lose_five_percent_a_run_are_found_out() -> None:
     ],
 )
 def test_losses_that_fall_from_54_to_46_grams_say_so(how: dict[str, bool], state: str, against: Against) -> None:
-    told = judged(made_lot([runs_that_lost(FALLING_LOSSES_G, **how)], state))
+    told = judged(simulated_lot([runs_that_lost(FALLING_LOSSES_G, **how)], state))
     assert told.wear is Wear.falling
     assert told.rests_on == (against,)
     assert told.share_left is not None
@@ -96,7 +98,7 @@ def test_losses_that_fall_from_54_to_46_grams_say_so(how: dict[str, bool], state
 
 
 def test_losses_that_stay_the_same_are_as_good_as_new() -> None:
-    told = judged(made_lot([runs_that_lost((54, 53, 54, 55, 54))]))
+    told = judged(simulated_lot([runs_that_lost((54, 53, 54, 55, 54))]))
     assert told.wear is Wear.sound
 
 
@@ -104,28 +106,28 @@ def test_drier_air_explains_a_smaller_loss() -> None:
     """Each run starts from drier air than the one before; beads of unchanged capacity lose less each time."""
     airs = (0.55, 0.5, 0.45, 0.4, 0.35)
     full = [DRY_G * (1.0 + float(BEADS.isotherm.loading_g_per_g(air, 20.0))) for air in airs]
-    told = judged(made_lot([[MadeRun(mass_g, air) for mass_g, air in zip(full, airs, strict=True)]]))
+    told = judged(simulated_lot([[MadeRun(mass_g, air) for mass_g, air in zip(full, airs, strict=True)]]))
     assert told.wear is Wear.sound
     assert [one.capacity_factor for one in told.seen] == pytest.approx([1.0] * 5, abs=1e-6)
-    blind = judged(made_lot([[MadeRun(mass_g, 0.5, saturated=False) for mass_g in full]], "unknown"))
+    blind = judged(simulated_lot([[MadeRun(mass_g, 0.5, saturated=False) for mass_g in full]], "unknown"))
     assert blind.wear is not Wear.sound
 
 
 def test_two_runs_alone_are_too_few() -> None:
-    assert judged(made_lot([runs_that_lost((54, 54))])).wear is Wear.unknown
-    assert judged(made_lot([runs_that_lost((54,))])).trend is None
+    assert judged(simulated_lot([runs_that_lost((54, 54))])).wear is Wear.unknown
+    assert judged(simulated_lot([runs_that_lost((54,))])).trend is None
 
 
 def test_charges_of_one_lot_teach_one_trend() -> None:
-    alone = judged(made_lot([runs_that_lost((54, 52, 51))]))
-    both = judged(made_lot([runs_that_lost((54, 52, 51)), runs_that_lost((54, 52, 51))]))
+    alone = judged(simulated_lot([runs_that_lost((54, 52, 51))]))
+    both = judged(simulated_lot([runs_that_lost((54, 52, 51)), runs_that_lost((54, 52, 51))]))
     assert alone.trend is not None
     assert both.trend is not None
     assert both.trend.chance_falling() > alone.trend.chance_falling()
 
 
 def test_a_charge_is_told_its_own_share() -> None:
-    inventory = made_lot([runs_that_lost(FALLING_LOSSES_G), runs_that_lost((54, 53))])
+    inventory = simulated_lot([runs_that_lost(FALLING_LOSSES_G), runs_that_lost((54, 53))])
     told = judged(inventory)
     old, young = (share_left_of(told, inventory.charge(name)) for name in ("bowl0", "bowl1"))
     assert old is not None
@@ -140,7 +142,7 @@ def logged(inventory: Inventory, *events: DeskEvent, months: float) -> Inventory
 
 
 def test_spilled_and_contradicted_runs_are_not_compared() -> None:
-    inventory = made_lot([[*runs_that_lost((54, 54, 54)), MadeRun(END_G + 30.0, fits=False)]])
+    inventory = simulated_lot([[*runs_that_lost((54, 54, 54)), MadeRun(END_G + 30.0, fits=False)]])
     *before, finished = run_events("bowl0", 5, MadeRun(END_G + 20.0))
     assert isinstance(finished, RunFinished)
     spilled = replace(finished, kept_share=0.8, dry_mass_g=0.8 * DRY_G)
@@ -151,7 +153,7 @@ def test_spilled_and_contradicted_runs_are_not_compared() -> None:
 
 
 def test_topped_up_beads_are_not_compared_with_what_they_were() -> None:
-    inventory = logged(made_lot([runs_that_lost((54, 53))]), ChargeToppedUp("bowl0", 50.0), months=3)
+    inventory = logged(simulated_lot([runs_that_lost((54, 53))]), ChargeToppedUp("bowl0", 50.0), months=3)
     inventory = logged(inventory, *run_events("bowl0", 3, MadeRun(END_G + 80.0), DRY_G + 48.8), months=4)
     series = [one.uptake.series for one in judged(inventory).seen]
     assert len(series) == 3
@@ -159,10 +161,10 @@ def test_topped_up_beads_are_not_compared_with_what_they_were() -> None:
 
 
 def test_new_beads_and_a_second_heating_in_a_row_say_nothing() -> None:
-    new = made_lot([[MadeRun(1.025 * DRY_G, saturated=False), *runs_that_lost((54, 54))]], "new")
+    new = simulated_lot([[MadeRun(1.025 * DRY_G, saturated=False), *runs_that_lost((54, 54))]], "new")
     assert [one.cycles for one in judged(new).seen] == [1, 2]
     again = logged(
-        made_lot([runs_that_lost((54, 54))]), *run_events("bowl0", 3, MadeRun(END_G, saturated=False)), months=3
+        simulated_lot([runs_that_lost((54, 54))]), *run_events("bowl0", 3, MadeRun(END_G, saturated=False)), months=3
     )
     assert [one.cycles for one in judged(again).seen] == [0, 1]
 
@@ -198,7 +200,7 @@ def test_beads_from_a_box_are_compared_at_the_humidity_of_that_box(tmp_path: Pat
 
 
 def test_a_reference_point_is_refused_where_it_can_not_be_one() -> None:
-    inventory = made_lot([runs_that_lost((54, 54))])
+    inventory = simulated_lot([runs_that_lost((54, 54))])
     with pytest.raises(LedgerError, match="Give the weight without the holder"):
         logged(inventory, ChargeSaturated("bowl0", 0.5, 20.0, 200.0), months=3)
     boxed = logged(inventory, ChargeMoved("bowl0", "box:pla"), months=3)
@@ -208,7 +210,7 @@ def test_a_reference_point_is_refused_where_it_can_not_be_one() -> None:
 
 def test_a_saturated_weight_alone_is_an_uptake() -> None:
     inventory = logged(
-        made_lot([runs_that_lost((54, 54))]), ChargeSaturated("bowl0", 0.5, 20.0, END_G + 54.0), months=3
+        simulated_lot([runs_that_lost((54, 54))]), ChargeSaturated("bowl0", 0.5, 20.0, END_G + 54.0), months=3
     )
     told = judged(inventory)
     assert [(one.run, one.cycles) for one in told.seen] == [("bowl0-1", 0), ("bowl0-2", 1), (None, 2)]

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from made_runs import AT, BOWL, KNOWN, a_run, ended, inventory_of
+from runs_by_hand import AT, BOWL, KNOWN, a_run, ended, inventory_of
 
 from monitor.desk.box_entries import filled, others_there, weighed_on_its_way
 from monitor.desk.questions import about_addition, about_entry, about_event, about_use, beside, completed

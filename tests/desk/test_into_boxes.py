@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
-from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, dry
+from desk_evening import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, dry
 
 from monitor.desk import Desk, TrapError
 from monitor.physics.materials import desiccant

@@ -6,9 +6,9 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from desk_evening import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_desk import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 
 from monitor.desk import Desk
 from monitor.desk.apply_events import apply, replay

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_desk import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, OVEN, ROOM, dry
+from desk_evening import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, OVEN, ROOM, dry
 
 from monitor.desk import Desk, compare_methods
 from monitor.inference.drying.jar import jar_verdict

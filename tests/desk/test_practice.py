@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 from common_practice import MICROWAVE_LOSSES, MILK_G_PER_ML, TARE_G, WARM_BOX_LOSSES, WET_G
-from made_desk import AT, MICROWAVE, ROOM, WARM_BOX, bowl_and_tray
-from made_desk import dry as dry_invented
+from desk_evening import AT, MICROWAVE, ROOM, WARM_BOX, bowl_and_tray
+from desk_evening import dry as dry_invented
 
 from monitor.desk import Desk, RunReport, TrapError
 from monitor.inference.drying import Verdict

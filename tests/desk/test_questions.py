@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
-from made_desk import AT
+from desk_evening import AT
 
 from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError

@@ -6,7 +6,7 @@ from dataclasses import FrozenInstanceError, fields, replace
 from datetime import timedelta
 
 import pytest
-from made_desk import AT, MICROWAVE, OVEN, ROOM, WARM_BOX, WET_G
+from desk_evening import AT, MICROWAVE, OVEN, ROOM, WARM_BOX, WET_G
 
 from monitor.desk import Desk, TrapError, run_curves
 from monitor.desk.cautions import HOT_SPOTS

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
+from desk_evening import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 
 from monitor.desk import Desk, TrapError
 from monitor.desk.cautions import before_heating, on_color

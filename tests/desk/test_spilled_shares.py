@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_runs import a_run
+from runs_by_hand import a_run
 
 from monitor.desk.inventory import Spill
 from monitor.desk.spills import kept_before, kept_since_last, loss_of

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
+from desk_evening import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 
 from monitor.desk import Desk, RunReport, TrapError, run_curves
 from monitor.desk.inventory import discrepancies

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from made_runs import AT, BOWL, KNOWN, a_run, ended, inventory_of
+from runs_by_hand import AT, BOWL, KNOWN, a_run, ended, inventory_of
 
 from monitor.desk.apply_events import apply, replay
 from monitor.desk.inventory import Charge, Inventory, Run, Spill, discrepancies

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from made_runs import BOWL, a_run
+from runs_by_hand import BOWL, a_run
 
 from monitor.desk.inventory import Run
 from monitor.desk.tares import TareReading, read_tare, tare_factor_of, tare_remarks, unknown_tare, with_tare_read

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from made_desk import AT, MICROWAVE, WET_G
+from desk_evening import AT, MICROWAVE, WET_G
 
 from monitor.desk import Desk
 from monitor.errors import LedgerError

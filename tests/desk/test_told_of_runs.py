@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from made_desk import MICROWAVE, MICROWAVE_LOSSES, OVEN, WARM_BOX
-from made_runs import AT, BOWL, KNOWN, a_run, ended, inventory_of
+from desk_evening import MICROWAVE, MICROWAVE_LOSSES, OVEN, WARM_BOX
+from runs_by_hand import AT, BOWL, KNOWN, a_run, ended, inventory_of
 
 from monitor.desk.inventory import Charge, Run
 from monitor.desk.run_fit import appliance_of, end_loading, expected_g, fitted, priors_of

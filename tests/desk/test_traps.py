@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import FrozenInstanceError, fields, replace
 
 import pytest
-from made_runs import BOWL, KNOWN, a_run
+from runs_by_hand import BOWL, KNOWN, a_run
 
 from monitor.desk.traps import (
     AtScale,

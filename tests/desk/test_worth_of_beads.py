@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_desk import MICROWAVE, OVEN, WARM_BOX
-from made_runs import AT, BOWL, KNOWN, a_run, ended, inventory_of
+from desk_evening import MICROWAVE, OVEN, WARM_BOX
+from runs_by_hand import AT, BOWL, KNOWN, a_run, ended, inventory_of
 
 from monitor.desk.inventory import Run
 from monitor.desk.methods import (

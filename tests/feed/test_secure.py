@@ -14,9 +14,10 @@ from monitor.feed.mqtt import MqttFeed
 from monitor.feed.probe import probe
 from monitor.presentation.clock import steady_s, utc_now
 from monitor.records import BrokerAddress
+from monitor.services.broker_check import check_broker
 from monitor.services.housekeeping import HealthReporter
 from monitor.services.intake import Tally
-from monitor.services.site_check import Severity, check_broker
+from monitor.services.site_check import Severity
 from tests.conftest import RECOMMENDED, Mosquitto, free_port, require_program
 from tests.feed.test_listening import payload, publish
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_posteriors import START_S, after, but, made
+from fixed_posteriors import START_S, after, but, made
 
 from monitor.inference.answers.forecast import Futures, crossing_ahead, forecast_of, futures
 from monitor.inference.answers.value_of_measurement import Measurement, best_measurement, measurements, most_useful

@@ -6,7 +6,7 @@ from dataclasses import FrozenInstanceError, replace
 
 import numpy as np
 import pytest
-from made_posteriors import START_S, after, but, made
+from fixed_posteriors import START_S, after, but, made
 
 from monitor.inference.answers.drawn_future import Usage
 from monitor.inference.fit.change_point import ChangePoint, change_point_of, words_for

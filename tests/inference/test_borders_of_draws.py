@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_posteriors import made, unchangeable
+from fixed_posteriors import made, unchangeable
 
 from monitor.inference.fit.importance import Draws, ProposalRecord, log_prior, reweighted, sample
 from monitor.inference.fit.quantiles import quantile_points, quantiles, weighted_points

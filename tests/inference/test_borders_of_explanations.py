@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_posteriors import START_S, but, made
+from fixed_posteriors import START_S, but, made
 
 from monitor.inference.answers.explanation import comparison_of, evidence_of, grams_words, tightness_of
 from monitor.inference.answers.leak import grams_known, leak_of

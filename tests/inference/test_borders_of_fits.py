@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 from fixed_draws import fixed_draws
-from made_posteriors import BOX, START_S, charge, entry, fitted, hours, made, record, unchangeable
+from fixed_posteriors import BOX, START_S, charge, entry, fitted, hours, made, record, unchangeable
 
 from monitor.errors import TooLittleEvidence
-from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, under_pooled_prior
+from monitor.inference.fit.below import given_below
+from monitor.inference.fit.fit import estimate, refitted, under_pooled_prior
 from monitor.inference.fit.importance import log_prior
 from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.model.box_prior import style_prior
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_posteriors import BOX, START_S, charge, entry, made, observed, unchangeable
+from fixed_posteriors import BOX, START_S, charge, entry, made, observed, unchangeable
 from scipy.special import ndtr, ndtri
 from scipy.stats import multivariate_normal
 

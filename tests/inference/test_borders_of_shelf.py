@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from fixed_draws import fixed_draws
-from made_posteriors import BOX, START_S, fitted, observed, unchangeable
+from fixed_posteriors import BOX, START_S, fitted, observed, unchangeable
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.hours import Hours

@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from covered import at_least
-from made_boxes import CLOSED_AT
+from interval_coverage import at_least
+from simulated_boxes import CLOSED_AT
 
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.evidence.episodes import DisturbanceRates

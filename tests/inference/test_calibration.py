@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 
 import pytest
-from calibrated import calibrate
+from rank_calibration import calibrate
 
 from monitor.inference.model.prior import Assumptions
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_boxes import CLOSED_AT, Truth, entry, room_hours, true_humidity
 from scipy.stats import multivariate_normal
+from simulated_boxes import CLOSED_AT, Truth, entry, room_hours, true_humidity
 
 from monitor.inference.evidence.continuity import Stayed, Swap, stayed_in
 from monitor.inference.evidence.hours import Hours

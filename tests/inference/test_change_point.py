@@ -12,10 +12,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from bench.false_alarms import SharedRoom, made
-from made_boxes import CLOSED_AT, Truth, made_box
-from made_lives import Kind, Life, made_lives, with_logged
-from made_shelf import outlooks
 from scipy.stats import binom
+from simulated_boxes import CLOSED_AT, Truth, simulated_box
+from simulated_lives import Kind, Life, simulated_lives, with_logged
+from simulated_shelf import outlooks
 
 from monitor.inference.fit import change_scan
 from monitor.inference.fit.change_point import (
@@ -67,7 +67,7 @@ def ages(times: float, over_days: int, days: int) -> FloatArray:
 
 def looked_at(count: int, kind: Kind, seal: FloatArray | None = None, seed: int = 11) -> list[EstimatedBox]:
     found = []
-    for life in made_lives(count, kind, seed, seal):
+    for life in simulated_lives(count, kind, seed, seal):
         posterior = with_change_point(estimate(life.record, life.now_s, count=600))
         found.append(EstimatedBox(life, posterior, change_point_of(posterior)))
     return found
@@ -144,7 +144,7 @@ def test_an_ageing_seal_is_followed_by_the_interval() -> None:
 
 
 def test_a_change_after_an_opening_points_to_the_lid() -> None:
-    life = made_lives(1, TIGHT, 3, fails_on(45, 4.0))[0]
+    life = simulated_lives(1, TIGHT, 3, fails_on(45, 4.0))[0]
     opened = with_logged(life, LedgerEntry(EntryKind.opening, "made", CLOSED_AT + timedelta(days=45)))
     change = change_point_of(with_change_point(estimate(opened.record, life.now_s)))
     assert change is not None
@@ -180,8 +180,8 @@ def joined(parts: list[ReadingSeries]) -> ReadingSeries:
 
 
 def test_what_changed_in_an_earlier_episode_is_still_said() -> None:
-    first = made_lives(1, TIGHT, 3, fails_on(40, 8.0))[0]
-    second = made_lives(1, Kind(days=30, conductance=(first.conductance_now, 0.0)), 4)[0]
+    first = simulated_lives(1, TIGHT, 3, fails_on(40, 8.0))[0]
+    second = simulated_lives(1, Kind(days=30, conductance=(first.conductance_now, 0.0)), 4)[0]
     leak = asked([first, second])
     assert leak.changed_between is not None
     low, high = (at.timestamp() for at in leak.changed_between)
@@ -190,8 +190,8 @@ def test_what_changed_in_an_earlier_episode_is_still_said() -> None:
 
 
 def test_a_lid_badly_seated_at_a_recharge_is_dated_to_it() -> None:
-    first = made_lives(1, TIGHT, 5)[0]
-    second = made_lives(1, Kind(days=35, conductance=(8.0 * first.conductance_now, 0.0)), 6)[0]
+    first = simulated_lives(1, TIGHT, 5)[0]
+    second = simulated_lives(1, Kind(days=35, conductance=(8.0 * first.conductance_now, 0.0)), 6)[0]
     leak = asked([first, second])
     assert leak.changed_at is not None
     assert leak.change_factor is not None
@@ -203,13 +203,13 @@ def test_a_lid_badly_seated_at_a_recharge_is_dated_to_it() -> None:
 
 
 def test_a_lid_seated_a_little_differently_is_no_news() -> None:
-    first = made_lives(1, TIGHT, 7)[0]
-    second = made_lives(1, Kind(days=35, conductance=(1.3 * first.conductance_now, 0.0)), 8)[0]
+    first = simulated_lives(1, TIGHT, 7)[0]
+    second = simulated_lives(1, Kind(days=35, conductance=(1.3 * first.conductance_now, 0.0)), 8)[0]
     assert asked([first, second]).changed_at is None
 
 
 def test_candidate_days_are_no_more_than_promised_and_spread_over_the_episode() -> None:
-    record, now_s, _ = made_box(Truth(), 20)
+    record, now_s, _ = simulated_box(Truth(), 20)
     bins = estimate(record, now_s, count=50).bins
     for count in range(1, 120):
         places = change_scan._days_tried(replace(bins, edges_days=np.linspace(-float(count), 0.0, count + 1)))

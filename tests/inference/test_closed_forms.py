@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, with_entries
 from prior_draws import NOW_S, problem_of
 from scipy.stats import invgauss, kstest
+from simulated_boxes import CLOSED_AT, with_entries
 
 from monitor.inference.answers.forecast import futures
 from monitor.inference.answers.leak import leak_of

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_boxes import Truth, entry, made_box, with_entries
+from simulated_boxes import Truth, entry, simulated_box, with_entries
 
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Record
@@ -23,7 +23,7 @@ def held(record: Record, now_s: float, color: str | None = None) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def box() -> tuple[Record, float]:
-    record, now_s, _ = made_box(HIDDEN, seen_days=25)
+    record, now_s, _ = simulated_box(HIDDEN, seen_days=25)
     return record, now_s
 
 
@@ -43,7 +43,7 @@ def test_beads_that_look_dry_may_be_half_full(box: tuple[Record, float]) -> None
 
 
 def test_beads_without_a_dye_tell_nothing_by_their_color() -> None:
-    record, now_s, _ = made_box(replace(HIDDEN, kind="silica_regular"), seen_days=25)
+    record, now_s, _ = simulated_box(replace(HIDDEN, kind="silica_regular"), seen_days=25)
     np.testing.assert_array_equal(held(record, now_s), held(record, now_s, "green"))
 
 

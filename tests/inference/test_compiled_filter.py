@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from made_boxes import Truth, made_box
 from prior_draws import problem_of
 from scipy.special import log_ndtr
+from simulated_boxes import Truth, simulated_box
 from with_compiled import require_compiled_filter
 
 from monitor.inference.fit.fit import estimate
@@ -138,7 +138,7 @@ def test_it_computes_what_numpy_does(by_numpy: Callable[..., Pass], drawn: tuple
 
 def test_all_of_a_real_fits_draws_come_out_alike(by_numpy: Callable[..., Pass]) -> None:
     """Also that the compiled filter was asked at all: there is next to nothing else to do for this box."""
-    record, now_s, _ = made_box(Truth(floor=0.05), 60, 3)
+    record, now_s, _ = simulated_box(Truth(floor=0.05), 60, 3)
     posterior = estimate(record, now_s, count=300)
     theta = np.asfortranarray(posterior.theta)
     ours, theirs = kalman.run(posterior.problem, theta), by_numpy(posterior.problem, theta)
@@ -147,7 +147,7 @@ def test_all_of_a_real_fits_draws_come_out_alike(by_numpy: Callable[..., Pass]) 
 
 def test_draws_are_left_as_they_were() -> None:
     """A pass changes its own state, not the draws, nor arrays that several fields share at the start."""
-    record, now_s, _ = made_box(Truth(), 20, 3)
+    record, now_s, _ = simulated_box(Truth(), 20, 3)
     posterior = estimate(record, now_s, count=100)
     theta = np.asfortranarray(posterior.theta)
     before = theta.copy()

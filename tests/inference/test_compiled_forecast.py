@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
 from scipy.special import ndtr, ndtri
 from scipy.stats import kstest, poisson
+from simulated_boxes import Truth, simulated_box
 from with_compiled import require_compiled_filter
 
 from monitor.inference.answers import forecast as forecast_module
@@ -35,7 +35,7 @@ KINDS: dict[str, dict[str, Any]] = {
 
 @pytest.fixture(scope="module", params=KINDS)
 def posterior(request: pytest.FixtureRequest) -> Posterior:
-    record, now_s, _ = made_box(KINDS[request.param]["truth"], 30, 4)
+    record, now_s, _ = simulated_box(KINDS[request.param]["truth"], 30, 4)
     return estimate(record, now_s, count=130)
 
 
@@ -124,7 +124,7 @@ def test_a_nearer_horizon_sees_the_same_futures(posterior: Posterior) -> None:
 
 
 def test_without_a_fan_it_stops_where_every_draw_has_crossed() -> None:
-    record, now_s, _ = made_box(KINDS["leaky"]["truth"], 30, 4)
+    record, now_s, _ = simulated_box(KINDS["leaky"]["truth"], 30, 4)
     posterior = estimate(record, now_s, count=130)
     with_fan, without = futures(posterior, 0.2), futures(posterior, 0.2, with_fan=False)
     assert (with_fan.crossing_days == without.crossing_days).all()

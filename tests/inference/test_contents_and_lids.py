@@ -11,10 +11,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import EstimatedBox, at_least, looked_at
-from made_boxes import CLOSED_AT
-from made_lives import Kind, Life, made_lives, with_logged, with_shown
+from interval_coverage import EstimatedBox, at_least, looked_at
 from scipy.special import jn_zeros
+from simulated_boxes import CLOSED_AT
+from simulated_lives import Kind, Life, simulated_lives, with_logged, with_shown
 
 from monitor.inference.answers.explanation import evidence_of
 from monitor.inference.fit.fit import estimate
@@ -112,7 +112,7 @@ def words_of(life: Life) -> str:
 
 def test_spools_swapped_without_a_word_are_said() -> None:
     """Moist spools lift the humidity for good: a lasting step that no entry explains."""
-    life = made_lives(1, replace(GEL, conductance=(0.1, 0.1)), 7)[0]
+    life = simulated_lives(1, replace(GEL, conductance=(0.1, 0.1)), 7)[0]
     lifted = life.record.hours.relative_humidity.copy()
     lifted[25 * 24 :] += 0.05
     swapped = with_shown(life, lifted)
@@ -123,7 +123,7 @@ def test_spools_swapped_without_a_word_are_said() -> None:
 
 @pytest.mark.parametrize("seed", [1, 3, 4])
 def test_beads_swapped_without_a_word_are_seen_said_and_reckoned_from(seed: int) -> None:
-    spent, fresh = made_lives(2, replace(GEL, conductance=(0.5, 0.2)), seed)
+    spent, fresh = simulated_lives(2, replace(GEL, conductance=(0.5, 0.2)), seed)
     both = np.r_[spent.record.hours.relative_humidity[: 22 * 24], fresh.record.hours.relative_humidity[: 18 * 24]]
     swapped = with_shown(spent, both)
     posterior = estimate(swapped.record, swapped.now_s)

@@ -10,7 +10,7 @@ import os
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.importance import sample
@@ -33,7 +33,7 @@ TRUTHS = [
 @pytest.mark.parametrize("which", range(BOXES))
 @pytest.mark.filterwarnings("ignore")
 def test_emcee_finds_the_same_conductance(which: int) -> None:
-    record, now_s, _ = made_box(TRUTHS[which], seen_days=25, seed=which)
+    record, now_s, _ = simulated_box(TRUTHS[which], seen_days=25, seed=which)
     posterior = estimate(record, now_s, count=1000)
     problem, prior = posterior.problem, posterior.problem.prior
     drawn = sample(prior, lambda theta: run(problem, theta)[0], 12_000, np.random.default_rng(5))

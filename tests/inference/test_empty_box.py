@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from covered import at_least
 from exact_balance import Box, Climate, Sorbent, follow
-from made_boxes import CLOSED_AT, room_hours
+from interval_coverage import at_least
+from simulated_boxes import CLOSED_AT, room_hours
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.empty_box.leak_test import EmptyBoxLeak, leak_of_empty_box

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from made_posteriors import made
+from fixed_posteriors import made
 
 from monitor.inference.answers.forecast import FAN_DAYS, forecast_of, futures
 from monitor.inference.answers.simulation import Ahead

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.fit.fit import estimate
@@ -31,7 +31,7 @@ def width(points: Quantiles) -> float:
 @pytest.mark.parametrize("bias", [0.02, -0.015])
 def test_an_error_that_doubles_towards_dry_air_leaves_the_leak_within_its_interval(bias: float) -> None:
     truth = Truth(conductance=0.25, start_humidity=0.08, accuracy=0.04)
-    record, now_s, _ = made_box(truth, seen_days=40)
+    record, now_s, _ = simulated_box(truth, seen_days=40)
     true = record.hours.relative_humidity
     shown = true + bias * (1.0 + np.maximum(1.0 - true / 0.20, 0.0))
     record = replace(record, hours=replace(record.hours, relative_humidity=shown))
@@ -45,7 +45,7 @@ def test_a_drifting_sensor_widens_the_leak_of_a_tight_box_and_holds_it() -> None
     Means of six seeds: a width by 1,000 draws is known to 3 %.
     """
     truth = Truth(conductance=0.02, start_humidity=0.06)
-    record, now_s, _ = made_box(truth, seen_days=180)
+    record, now_s, _ = simulated_box(truth, seen_days=180)
     hours = len(record.hours)
     drifted = record.hours.relative_humidity + np.linspace(0.0, 0.005, hours)
     record = replace(record, hours=replace(record.hours, relative_humidity=drifted))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from exactly_filtered import PER_HUMIDITY, Filtered, Step, StraightTable, assert_same, exactly_filtered
+from exact_filter import PER_HUMIDITY, Filtered, Step, StraightTable, assert_same, exactly_filtered
 from prior_draws import problem_of
 from with_compiled import take_filter
 

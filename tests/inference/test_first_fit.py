@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, Truth, entry, made_box
+from simulated_boxes import CLOSED_AT, Truth, entry, simulated_box
 
 from monitor.inference.evidence.bins import coarser
 from monitor.inference.fit.fit import estimate
@@ -21,7 +21,7 @@ from monitor.series.spans import unmarked
 @pytest.fixture(scope="module")
 def floored() -> Posterior:
     """A box whose sensor shows nothing below 10 % in the first weeks."""
-    record, now_s, _ = made_box(Truth(conductance=0.25, floor=0.10), 61)
+    record, now_s, _ = simulated_box(Truth(conductance=0.25, floor=0.10), 61)
     return estimate(record, now_s, count=100)
 
 
@@ -49,7 +49,7 @@ def test_a_value_counts_before_a_floor_and_a_floor_before_nothing(floored: Poste
 
 def test_weeks_at_a_floor_dont_make_a_leak_forgotten() -> None:
     """Three weeks show a leaky box; then its beads are dried every week and the sensor shows its floor."""
-    record, now_s, _ = made_box(Truth(conductance=0.6, floor=0.10, accuracy=0.05), 21, whole_days=49)
+    record, now_s, _ = simulated_box(Truth(conductance=0.6, floor=0.10, accuracy=0.05), 21, whole_days=49)
     shown = np.r_[record.hours.relative_humidity, np.full(24 * 28, 0.10)]
     at_s = CLOSED_AT.timestamp() + 3600.0 * (np.arange(len(shown)) + 0.5)
     readings = unmarked("made", at_s, np.full(len(shown), 21.0), shown)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from made_shelf import outlooks
+from simulated_shelf import outlooks
 
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import reduce_to_hours

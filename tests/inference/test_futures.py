@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_boxes import Truth, made_box
 from numpy.typing import NDArray
+from simulated_boxes import Truth, simulated_box
 from with_compiled import require_compiled_filter
 
 from monitor.errors import OutOfRangeError
@@ -33,7 +33,7 @@ DAYS_OFF_AT_MOST = 3.0
 
 @pytest.fixture(scope="module")
 def posterior() -> Posterior:
-    record, now_s, _ = made_box(Truth(conductance=0.3), 30, 4)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3), 30, 4)
     return estimate(record, now_s, count=130)
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from made_boxes import CLOSED_AT, Truth, made_box, room_hours
+from simulated_boxes import CLOSED_AT, Truth, room_hours, simulated_box
 
 from monitor.inference.answers.forecast import crossing_ahead, forecast_of
 from monitor.inference.evidence.hours import Hours
@@ -72,7 +72,7 @@ def between(held: float, drying: FloatArray) -> tuple[float, float]:
 
 def told(bed: Bed, drying: FloatArray, days: int, truth: Truth, seed: int) -> tuple[float, float, float]:
     """Error of ln leak, its spread, and ln of the forecast's days over the true ones."""
-    record, now_s, _ = made_box(truth, days, seed=seed, whole_days=days + 1)
+    record, now_s, _ = simulated_box(truth, days, seed=seed, whole_days=days + 1)
     vapor_kpa, degc = room_hours(days + 90, seed)
     humidity = course(bed, drying, vapor_kpa, degc, truth)
     rng = np.random.default_rng(seed)

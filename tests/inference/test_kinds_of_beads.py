@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_lives import Kind, Life, made_lives
 from scipy.stats import binom
+from simulated_lives import Kind, Life, simulated_lives
 
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import mean_conductance
@@ -40,7 +40,7 @@ def inside(life: Life, declared: str, method: str) -> bool:
     ids=["pellets from hot air", "crystals with binder", "salt in hard steps"],
 )
 def test_the_leak_is_inside(kind: Kind, declared: str, method: str) -> None:
-    held = [inside(life, declared, method) for life in made_lives(4, kind, 7)]
+    held = [inside(life, declared, method) for life in simulated_lives(4, kind, 7)]
     assert sum(held) >= float(binom.ppf(0.01, len(held), 0.85))
 
 

@@ -8,15 +8,15 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
-from made_shelf import history_of, outlooks, series_of
+from simulated_boxes import Truth, simulated_box
+from simulated_shelf import history_of, outlooks, series_of
 
 from monitor.inference import Fitted, LastFit, RefitReason, fitted, updated
 from monitor.inference.shelf import last_fit as carrying
 from monitor.records import BoxHistory, Outlook, ReadingSeries, WhatIf
 
 DAYS = 40
-RECORD, END_S, _ = made_box(Truth(conductance=0.2), DAYS + 10)
+RECORD, END_S, _ = simulated_box(Truth(conductance=0.2), DAYS + 10)
 WHOLE = history_of(RECORD, "made", series_of("room", RECORD.room))
 NIGHT = datetime.fromtimestamp(END_S, WHOLE.entries[0].at.tzinfo) - timedelta(days=10)
 

@@ -8,8 +8,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from made_boxes import Truth, entry, made_box, room_hours, true_humidity, with_entries
-from made_posteriors import made
+from fixed_posteriors import made
+from simulated_boxes import Truth, entry, room_hours, simulated_box, true_humidity, with_entries
 
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.answers.leak_line import MOST_POINTS, leak_line_of
@@ -45,7 +45,7 @@ def slopes_beside(line: LeakLine) -> tuple[float, float]:
 
 @cache
 def closed_box() -> tuple[Posterior, LeakLine]:
-    record, now_s, _ = made_box(TRUTH, DAYS)
+    record, now_s, _ = simulated_box(TRUTH, DAYS)
     posterior = posterior_of(record, now_s)
     return posterior, line_of(posterior)
 
@@ -71,7 +71,7 @@ def test_the_push_is_the_integral_of_the_difference_of_vapor_pressures() -> None
     inside = true_humidity(TRUTH, vapor, warm) * np.asarray(saturation_vapor_pressure_pa(warm)) / 1e3
     exact = np.r_[0.0, np.cumsum((vapor - inside) / 24.0)]
     hours = (np.array(line.at_s) - line.at_s[0]) / 3600.0
-    first = 24 * DAYS - round((made_box(TRUTH, DAYS)[1] - line.at_s[0]) / 3600.0)
+    first = 24 * DAYS - round((simulated_box(TRUTH, DAYS)[1] - line.at_s[0]) / 3600.0)
     expected = np.interp(first + hours, np.arange(len(exact)), exact)
     assert np.array(line.push_kpa_days) == pytest.approx(expected - expected[0], abs=0.05 + 0.02 * exact[24 * DAYS])
 
@@ -81,7 +81,7 @@ def test_what_was_taken_up_is_what_the_beads_hold_more_than_at_first() -> None:
     vapor, warm = room_hours(DAYS + 1)
     humidity = true_humidity(TRUTH, vapor, warm)
     held = TRUTH.dry_mass_g * np.asarray(desiccant(TRUTH.kind).isotherm.loading_g_per_g(humidity, warm))
-    begun_s = made_box(TRUTH, DAYS)[1] - 86_400.0 * DAYS
+    begun_s = simulated_box(TRUTH, DAYS)[1] - 86_400.0 * DAYS
     hours = ((np.array(line.at_s) - begun_s) / 3600.0).astype(int)
     exact = held[hours[-1]] - held[hours[0]]
     assert line.taken_up_g[-1] == pytest.approx(exact, rel=0.05)  # the dry mass alone is known to 5 % or so
@@ -97,7 +97,7 @@ def test_the_band_holds_the_line_and_widens_from_the_start() -> None:
 
 
 def test_a_spool_that_came_in_begins_a_new_piece_with_the_same_slope() -> None:
-    record, now_s, _ = made_box(TRUTH, DAYS)
+    record, now_s, _ = simulated_box(TRUTH, DAYS)
     posterior = posterior_of(with_entries(record, entry(EntryKind.spool_swap, 30.0)), now_s)
     line = line_of(posterior)
     assert 1 <= len(line.pieces) <= 2
@@ -123,7 +123,7 @@ def test_a_change_bends_the_line_by_its_factor_on_its_day() -> None:
 def test_a_seal_that_failed_shows_where_and_by_how_much() -> None:
     """The exact balance with 0.06 g a day per kPa for 40 days, then with 0.36 for 30."""
     before, after = replace(TRUTH, conductance=0.06), replace(TRUTH, conductance=0.36)
-    record, now_s, _ = made_box(before, 70)
+    record, now_s, _ = simulated_box(before, 70)
     vapor, warm = room_hours(70)
     tight = true_humidity(before, vapor[: 24 * 40], warm[: 24 * 40])
     leaky = true_humidity(replace(after, start_humidity=float(tight[-1])), vapor[24 * 40 :], warm[24 * 40 :])

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 
-from monitor.inference.fit.fit import estimate, refreshed
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.model.observations import reading_noise
 from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.inference.model.state import Problem
@@ -62,7 +63,7 @@ def test_measured_loggers_scatter_and_wander_as_is_assumed(
 
 @pytest.fixture(scope="module")
 def problem() -> Problem:
-    record, now_s, _ = made_box(Truth(), 30, 3)
+    record, now_s, _ = simulated_box(Truth(), 30, 3)
     return estimate(record, now_s, count=100).problem
 
 
@@ -88,7 +89,7 @@ def test_at_once_there_is_only_scatter_and_in_the_end_all_of_the_wander(problem:
 
 
 def test_an_update_keeps_what_readings_were_worth_at_the_fit() -> None:
-    record, now_s, _ = made_box(Truth(), 20, 3)
+    record, now_s, _ = simulated_box(Truth(), 20, 3)
     fitted = estimate(record, now_s - 5 * DAY_S, count=100)
     assert fitted.problem.span_days == pytest.approx(15.0)
     assert refreshed(fitted, record, now_s).problem.span_days == fitted.problem.span_days
@@ -96,7 +97,7 @@ def test_an_update_keeps_what_readings_were_worth_at_the_fit() -> None:
 
 def test_the_leak_of_a_young_box_is_told_better_than_by_readings_that_scatter_as_in_a_year() -> None:
     """*Regression*: 0.29 and 0.35 of ln G after ten days."""
-    record, now_s, _ = made_box(Truth(), 10, 5)
+    record, now_s, _ = simulated_box(Truth(), 10, 5)
     as_in_a_year = Assumptions(reading_sd=0.003, reading_wander_sd=0.0)
     spreads = [
         estimate(record, now_s, count=400, assumptions=one).theta[:, Unknown.log_conductance].std()

@@ -10,8 +10,8 @@ from datetime import datetime
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
-from made_shelf import made_shelf, outlooks, series_of
+from simulated_boxes import Truth, simulated_box
+from simulated_shelf import outlooks, series_of, simulated_shelf
 
 from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
@@ -31,7 +31,7 @@ DAYS = 12
 
 def with_bare_boxes(seed: int, days_on: int) -> tuple[list[BoxHistory], datetime]:
     """Three boxes with beads, then one that follows the same room by a lag of hours: there are none in it."""
-    histories, as_of = made_shelf(3, DAYS)
+    histories, as_of = simulated_shelf(3, DAYS)
     room = histories[0].room
     assert room is not None
     hours = reduce_to_hours(room)
@@ -104,7 +104,7 @@ def test_what_is_no_number_is_told_to_nobody(caplog: pytest.LogCaptureFixture) -
 
 
 def test_a_box_whose_fit_is_no_number_fails_alone_with_its_trace() -> None:
-    histories, as_of = made_shelf(3, DAYS)
+    histories, as_of = simulated_shelf(3, DAYS)
     whole = outlooks(histories[:2], as_of)
     spoilt = replace(histories[2], box=replace(histories[2].box, volume_liter=math.nan))
     answers = outlooks([*histories[:2], spoilt], as_of)
@@ -117,7 +117,7 @@ def test_a_box_whose_fit_is_no_number_fails_alone_with_its_trace() -> None:
 def test_a_little_clay_left_spent_for_weeks_still_tells_how_leaky_its_box_is() -> None:
     """Spent in days, then three months at rest with a room that swings both ways."""
     truth = Truth(conductance=0.6, dry_mass_g=3.0, kind="clay")
-    record, now_s, _ = made_box(truth, 90, seed=4)
+    record, now_s, _ = simulated_box(truth, 90, seed=4)
     averaged = with_change_point(estimate(record, now_s)).state.mean_conductance
     assert averaged.min() > 0.0
     low, high = np.quantile(averaged, [0.05, 0.95])

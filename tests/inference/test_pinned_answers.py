@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from made_posteriors import MADE, MONTHS, made, told
+from fixed_posteriors import MADE, MONTHS, made, told
 from pinned import assert_pinned
 
 from monitor.inference.answers.explanation import comparison_of, evidence_of, grams_words, tightness_of

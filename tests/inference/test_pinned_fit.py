@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from fixed_draws import DRAWS, fixed_draws, spread
-from made_posteriors import (
+from fixed_posteriors import (
     BOX,
     COMPARED,
     DOUBTED,
@@ -37,13 +37,15 @@ from pinned import assert_pinned
 
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import ChargeWeighing
+from monitor.inference.fit.below import given_below
 from monitor.inference.fit.change_point import ChangePoint, change_point_of, with_change_point
-from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, room_before, under_pooled_prior
+from monitor.inference.fit.fit import estimate, refitted, room_before, under_pooled_prior
 from monitor.inference.fit.importance import log_prior, reweighted
 from monitor.inference.fit.levels import level_of
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, leak_observation_of, tested
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points, quantiles, weighted_points
+from monitor.inference.fit.refreshed import refreshed
 from monitor.inference.fit.weights import effective_sample_size, largest_exponent, normalized, resample
 from monitor.inference.model.prior import Assumptions, Normal, Unknown
 from monitor.inference.model.state import State

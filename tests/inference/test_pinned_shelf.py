@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from fixed_draws import fixed_draws
-from made_posteriors import BOX, JUMPED, START_S, SURE, charge, entry, hours, room_hours, told
+from fixed_posteriors import BOX, JUMPED, START_S, SURE, charge, entry, hours, room_hours, told
 from pinned import assert_pinned
 
 from monitor.inference.evidence.hours import Hours

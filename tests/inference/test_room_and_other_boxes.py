@@ -7,10 +7,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import at_least
-from made_boxes import CLOSED_AT
-from made_lives import Kind, Life, made_lives
-from made_shelf import made_shelf, outlooks
+from interval_coverage import at_least
+from simulated_boxes import CLOSED_AT
+from simulated_lives import Kind, Life, simulated_lives
+from simulated_shelf import outlooks, simulated_shelf
 
 from monitor.inference import outlook_among
 from monitor.inference.answers import simulation
@@ -54,9 +54,9 @@ def observations(lives: list[Life]) -> list[LeakObservation]:
 
 
 def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
-    others = observations(made_lives(6, LEAKY, 61))
+    others = observations(simulated_lives(6, LEAKY, 61))
     alone, together, held = [], [], []
-    for life in made_lives(6, YOUNG, 62):
+    for life in simulated_lives(6, YOUNG, 62):
         for found, pooled in ((alone, None), (together, KnownLeaks(others).prior(life.record.box, life.day_s(0)))):
             found.append(leak_of(estimate(life.record, life.now_s, pooled=pooled)).conductance_g_per_day_per_kpa)
         held.append(together[-1].p05 < life.true_mean_conductance < together[-1].p95)
@@ -65,8 +65,8 @@ def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
 
 
 def test_boxes_of_another_kind_alone_teach_nothing() -> None:
-    others = observations(made_lives(3, LEAKY, 63))
-    box = replace(made_lives(1, YOUNG, 64)[0].record.box, style="bag")
+    others = observations(simulated_lives(3, LEAKY, 63))
+    box = replace(simulated_lives(1, YOUNG, 64)[0].record.box, style="bag")
     assert KnownLeaks(others).prior(box, 0.0) == KnownLeaks([]).prior(box, 0.0)
 
 
@@ -93,8 +93,8 @@ def test_boxes_of_all_styles_tell_how_far_those_of_one_lie_apart() -> None:
 
 
 def test_an_earlier_episode_of_the_box_itself_tells_more_than_its_kin() -> None:
-    life = made_lives(1, YOUNG, 65)[0]
-    [seen] = observations(made_lives(1, LEAKY, 66))
+    life = simulated_lives(1, YOUNG, 65)[0]
+    [seen] = observations(simulated_lives(1, LEAKY, 66))
     later = life.day_s(0) + 40 * 86_400.0
     others = KnownLeaks([replace(seen, box="another")]).prior(life.record.box, later)
     own = KnownLeaks([replace(seen, box=life.record.box.name)]).prior(life.record.box, later)
@@ -165,7 +165,7 @@ UNSEEN_ROOM = Kind(days=40, ahead_days=240, dry_mass_g=250.0, room_seen=False)
 
 @cache
 def in_rooms_unseen() -> list[tuple[Life, Posterior]]:
-    return [(life, estimate(life.record, life.now_s, count=300)) for life in made_lives(4, UNSEEN_ROOM, 71)]
+    return [(life, estimate(life.record, life.now_s, count=300)) for life in simulated_lives(4, UNSEEN_ROOM, 71)]
 
 
 def independent(posterior: Posterior, courses: DrawnCourses) -> State:
@@ -229,7 +229,7 @@ def test_beads_weighed_as_they_went_in_start_from_the_scale() -> None:
     Means of three seeds: one alone gives a ratio from 0.84 to 0.95.
     """
     held, weighed, plain = [], [], []
-    for life in made_lives(6, replace(YOUNG, days=4, conductance=(0.15, 0.2), start_humidity=(0.07, 0.5)), 67):
+    for life in simulated_lives(6, replace(YOUNG, days=4, conductance=(0.15, 0.2), start_humidity=(0.07, 0.5)), 67):
         start = float(life.humidity[0])
         water = float(desiccant("silica_regular").isotherm.loading_g_per_g(start, 21.0))
         charge = replace(life.record.entries[0], mass_g=round(250.0 * (1.0 + water), 1), scale_resolution_g=0.1)
@@ -249,7 +249,7 @@ def test_beads_weighed_as_they_went_in_start_from_the_scale() -> None:
 def test_without_a_gram_the_share_of_capacity_is_told_and_closer() -> None:
     """Humidity alone gives G over capacity: the unknown mass of a lot cancels."""
     shares, grams, held = [], [], []
-    for life in made_lives(6, Kind(days=60, conductance=(0.25, 0.3), capacity_sd=0.12), 68):
+    for life in simulated_lives(6, Kind(days=60, conductance=(0.25, 0.3), capacity_sd=0.12), 68):
         leak = leak_of(estimate(life.record, life.now_s))
         share = leak.capacity_share_per_day_per_kpa
         assert share is not None
@@ -262,13 +262,13 @@ def test_without_a_gram_the_share_of_capacity_is_told_and_closer() -> None:
 
 
 def test_a_box_without_beads_has_no_share_of_capacity() -> None:
-    empty = made_lives(1, Kind(desiccant=None, dry_mass_g=0.0, conductance=(0.1, 0.1)), 69)[0]
+    empty = simulated_lives(1, Kind(desiccant=None, dry_mass_g=0.0, conductance=(0.1, 0.1)), 69)[0]
     assert leak_of(estimate(empty.record, empty.now_s)).capacity_share_per_day_per_kpa is None
 
 
 def test_one_box_among_others_is_answered_as_all_of_them_together() -> None:
     """To the last digit, also beside a box of another style."""
-    histories, now = made_shelf(4, days=20)
+    histories, now = simulated_shelf(4, days=20)
     histories[1] = replace(histories[1], box=replace(histories[1].box, style="bag"))
     together = outlooks(histories, now, humidity_limits=[0.15] * 4)
     for history, expected in zip(histories[:3], together[:3], strict=True):

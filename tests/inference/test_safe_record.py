@@ -14,7 +14,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT
+from simulated_boxes import CLOSED_AT
 
 from monitor.inference.answers.forecast import futures
 from monitor.inference.evidence.hours import Hours

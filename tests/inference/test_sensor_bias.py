@@ -10,7 +10,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, Truth, entry, made_box, with_entries
+from simulated_boxes import CLOSED_AT, Truth, entry, simulated_box, with_entries
 
 from monitor.inference.answers.explanation import evidence_of
 from monitor.inference.fit.fit import estimate
@@ -55,7 +55,7 @@ def bias_of(posterior: Posterior) -> tuple[float, float]:
 
 @pytest.fixture(scope="module")
 def biased() -> tuple[Record, float, float]:
-    return made_box(Truth(bias=0.03, accuracy=0.05), seen_days=30)
+    return simulated_box(Truth(bias=0.03, accuracy=0.05), seen_days=30)
 
 
 def test_an_hour_in_the_rooms_air_narrows_the_bias_and_moves_it_to_the_truth(
@@ -87,7 +87,7 @@ def test_a_warmer_room_is_compared_by_vapor_pressure() -> None:
 @pytest.mark.parametrize("minutes", [15, 60])
 def test_air_exchanged_in_part_does_not_mislead(exchanged: float, minutes: float) -> None:
     """A sensor without bias that came near the room stays within one standard deviation of no bias."""
-    record, now_s, _ = made_box(Truth(bias=0.0, accuracy=0.05), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(bias=0.0, accuracy=0.05), seen_days=30)
     record = with_entries(record, OPENING)
     mean, sd = bias_of(fitted(record, now_s, opened(exchanged, minutes)))
     assert abs(mean) < sd
@@ -100,7 +100,7 @@ def test_a_lid_lifted_for_a_moment_tells_nothing(exchanged: float) -> None:
 
 def test_the_rooms_own_bias_is_allowed_for() -> None:
     """A room sensor 3 % off, as common ones may be, does not push the truth out of the interval."""
-    record, now_s, _ = made_box(Truth(bias=0.0, accuracy=0.03), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(bias=0.0, accuracy=0.03), seen_days=30)
     mean, sd = bias_of(fitted(with_entries(record, OPENING), now_s, opened(1.0, 60, room_bias=0.03)))
     assert abs(mean) < 1.645 * sd
 

@@ -8,8 +8,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from made_boxes import Truth, entry, made_box, with_entries
 from scipy.special import logsumexp
+from simulated_boxes import Truth, entry, simulated_box, with_entries
 
 from monitor.inference.answers.explanation import evidence_of
 from monitor.inference.answers.forecast import forecast
@@ -28,7 +28,7 @@ TRUTH = Truth(conductance=0.15, start_humidity=0.05, accuracy=0.03)
 @cache
 def box(step: float) -> tuple[Record, float, float]:
     """A box whose sensor shows so much more from the swap on, the instant of asking, and the days truly left."""
-    record, now_s, left = made_box(TRUTH, SEEN_DAYS, whole_days=400)
+    record, now_s, left = simulated_box(TRUTH, SEEN_DAYS, whole_days=400)
     shown = record.hours.relative_humidity.copy()
     shown[round(24 * SWAP_DAY) :] += step
     return replace(record, hours=replace(record.hours, relative_humidity=np.clip(shown, 0.0, 1.0))), now_s, left

@@ -11,10 +11,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import EstimatedBox, at_least, looked_at
-from made_boxes import CLOSED_AT
-from made_lives import Kind, Life, made_lives, with_shown
-from made_shelf import outlooks
+from interval_coverage import EstimatedBox, at_least, looked_at
+from simulated_boxes import CLOSED_AT
+from simulated_lives import Kind, Life, simulated_lives, with_shown
+from simulated_shelf import outlooks
 
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.evidence.humidity_steps import find_steps
@@ -111,7 +111,7 @@ def series(life: Life, per_hour: int = 1) -> ReadingSeries:
 
 
 def test_duplicates_late_rows_and_marked_ones_change_nothing() -> None:
-    life = made_lives(1, GEL, 3)[0]
+    life = simulated_lives(1, GEL, 3)[0]
     plain, rng = series(life, per_hour=2), np.random.default_rng(0)
     again = rng.permutation(np.r_[np.arange(len(plain)), rng.integers(len(plain), size=300)])
     wild = rng.integers(len(plain), size=50)
@@ -135,7 +135,7 @@ def said_of(life: Life) -> Outlook:
 
 def test_beads_changed_below_a_floor_are_asked_for() -> None:
     """Nothing of them can be seen, so a person has to be told to write them down."""
-    blind = made_lives(1, replace(GEL, step=0.01, floor=0.20, conductance=(0.10, 0.1)), 5)[0]
+    blind = simulated_lives(1, replace(GEL, step=0.01, floor=0.20, conductance=(0.10, 0.1)), 5)[0]
     words = " ".join(said_of(blind).evidence)
     assert "The sensor cannot show less than 20 %. It can hardly warn before the limit." in words
     assert "Log every recharge" in words
@@ -143,7 +143,7 @@ def test_beads_changed_below_a_floor_are_asked_for() -> None:
 
 def test_a_room_without_a_sensor_is_said() -> None:
     assert "There is no sensor in the room" in " ".join(
-        said_of(made_lives(1, replace(GEL, room_seen=False), 6)[0]).evidence
+        said_of(simulated_lives(1, replace(GEL, room_seen=False), 6)[0]).evidence
     )
 
 

@@ -7,17 +7,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 
-from monitor.inference.answers.sizing import (
-    HORIZON_DAYS,
-    KnownBox,
-    SizedBox,
-    Supposed,
-    days_for,
-    film_conductance,
-    grams_for,
-)
+from monitor.inference.answers.sized_box import SizedBox, film_conductance
+from monitor.inference.answers.sizing import HORIZON_DAYS, KnownBox, Supposed, days_for, grams_for
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.fit import estimate
@@ -82,7 +75,7 @@ def test_beads_dry_the_air_that_is_shut_in() -> None:
 
 def test_a_known_box_has_the_air_of_its_closing_to_dry_with_few_beads_too() -> None:
     """1000 L that let hardly anything in: a tenth of the beads, for all the air, begin above the limit."""
-    record, now_s, _ = made_box(Truth(conductance=0.3, volume_liter=1000.0, dry_mass_g=1000.0), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3, volume_liter=1000.0, dry_mass_g=1000.0), seen_days=30)
     box = KnownBox(estimate(record, now_s))
     supposed = Supposed("silica_regular", 0.10)
     many, few = (days_for(box, supposed, mass_g, now_s).p50 for mass_g in (1000.0, 100.0))
@@ -99,7 +92,7 @@ def test_grams_and_days_are_each_other_read_backward() -> None:
 
 def test_the_leak_of_a_known_box_lasts_as_what_if_says() -> None:
     """At its own mass, whose start was seen after it had dried the air of its closing: nothing is added."""
-    record, now_s, _ = made_box(Truth(conductance=0.3, dry_mass_g=250.0), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3, dry_mass_g=250.0), seen_days=30)
     posterior = estimate(record, now_s)
     change = WhatIf(desiccant="silica_regular", dry_mass_g=250.0)
     ahead = what_if(posterior, change, HORIZON_DAYS).cross_at  # as far ahead, so by the same random numbers
@@ -113,7 +106,7 @@ def test_the_leak_of_a_known_box_lasts_as_what_if_says() -> None:
 
 def test_without_an_estimate_the_same_box_lasts_nearly_as_long() -> None:
     """The balance of a prior's box, given a known box's leak, beads and spools, against that box's own futures."""
-    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3), seen_days=30)
     posterior = estimate(record, now_s)
     prior_box = SizedBox.of_prior(posterior.box, None, 0.0)
     middle = {
@@ -132,7 +125,7 @@ def test_without_an_estimate_the_same_box_lasts_nearly_as_long() -> None:
 
 
 def test_a_box_closed_later_meets_the_season_of_that_day() -> None:
-    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3), seen_days=30)
     box = KnownBox(replace(estimate(record, now_s), room=learn_room(None, SEASONS, now_s)))
     supposed = Supposed("silica_regular", 0.20)
     winter, summer = (grams_for(box, supposed, 100.0, at).p50 for at in (JANUARY, JULY))

@@ -8,10 +8,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from exactly_filtered import PER_HUMIDITY, Filtered, Step, StraightTable, assert_same, exactly_filtered
-from made_boxes import CLOSED_AT, room_hours
+from exact_filter import PER_HUMIDITY, Filtered, Step, StraightTable, assert_same, exactly_filtered
 from prior_draws import problem_of
 from scipy.integrate import solve_ivp
+from simulated_boxes import CLOSED_AT, room_hours
 from with_compiled import take_filter
 
 from monitor.inference.answers.drawn_future import poisson_counts

@@ -8,8 +8,8 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT
-from made_lives import Kind, Life, made_lives, with_logged
+from simulated_boxes import CLOSED_AT
+from simulated_lives import Kind, Life, simulated_lives, with_logged
 
 from monitor.inference.answers.forecast import crossing_ahead
 from monitor.inference.answers.value_of_measurement import (
@@ -57,7 +57,7 @@ def width(values: FloatArray) -> float:
 
 def test_a_weighing_narrows_the_leak_as_much_as_was_expected() -> None:
     expected, found = [], []
-    for life in map(loaded, made_lives(6, BLIND, seed=4)):
+    for life in map(loaded, simulated_lives(6, BLIND, seed=4)):
         before = estimate(life.record, life.now_s)
         scale = next(one for one in measurements(before) if one.advice.startswith("Weigh the beads again"))
         grams = np.log(before.state.conductance)
@@ -69,7 +69,7 @@ def test_a_weighing_narrows_the_leak_as_much_as_was_expected() -> None:
 
 
 def advice_for(kind: Kind, known: tuple[float, float] | None = None) -> str:
-    life = made_lives(1, kind, seed=9)[0]
+    life = simulated_lives(1, kind, seed=9)[0]
     posterior: Posterior = estimate(life.record, life.now_s, pooled=known)
     ahead, _ = crossing_ahead(posterior, kind.limit)
     return best_measurement(posterior, ahead, most_useful(posterior, ahead, kind.limit))
@@ -78,7 +78,7 @@ def advice_for(kind: Kind, known: tuple[float, float] | None = None) -> str:
 def test_what_a_fit_found_is_kept_while_it_holds() -> None:
     """At the same limit, and while there is time for it; a box that is over its limit needs none."""
     kind = replace(BLIND, conductance=(0.05, 0.0))
-    life = made_lives(1, kind, seed=9)[0]
+    life = simulated_lives(1, kind, seed=9)[0]
     posterior = estimate(life.record, life.now_s)
     ahead, _ = crossing_ahead(posterior, kind.limit)
     found = most_useful(posterior, ahead, kind.limit)
@@ -100,7 +100,7 @@ def test_a_box_whose_sensor_is_blind_is_to_be_weighed() -> None:
 
 def test_near_the_limit_a_poor_sensor_is_to_be_checked() -> None:
     near = Kind(days=45, conductance=(0.6, 0.0), capacity_sd=0.0, accuracy=0.06, dry_mass_g=150.0, limit=0.25)
-    life = made_lives(1, near, seed=9)[0]
+    life = simulated_lives(1, near, seed=9)[0]
     posterior = estimate(life.record, life.now_s)
     assert posterior.theta[:, Unknown.sensor_bias].std() > 0.01
     assert advice_for(near).startswith(("Put the sensor", "Put the beads"))

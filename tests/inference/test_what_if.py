@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.answers.what_if import WhatIf, what_if
@@ -16,7 +16,7 @@ def median_days(ahead: CrossingForecast, now_s: float) -> float:
 
 
 def test_half_the_leak_takes_about_twice_as_long_and_a_higher_limit_longer() -> None:
-    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3), seen_days=30)
     posterior = estimate(record, now_s)
     plain = median_days(forecast(posterior), now_s)
     assert 1.5 < median_days(what_if(posterior, WhatIf(conductance_factor=0.5)), now_s) / plain < 2.6
@@ -25,7 +25,7 @@ def test_half_the_leak_takes_about_twice_as_long_and_a_higher_limit_longer() -> 
 
 
 def test_a_drier_place_gives_more_time() -> None:
-    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    record, now_s, _ = simulated_box(Truth(conductance=0.3), seen_days=30)
     posterior = estimate(record, now_s)
     desert = RoomClimate(21.0, 0.30, monthly_vapor_pressure_pa=(700.0,) * 12)
     tropics = RoomClimate(28.0, 0.75, monthly_vapor_pressure_pa=(2800.0,) * 12)

@@ -11,9 +11,9 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import EstimatedBox, at_least, looked_at
-from made_boxes import CLOSED_AT
-from made_lives import Kind, Life, made_lives, with_logged
+from interval_coverage import EstimatedBox, at_least, looked_at
+from simulated_boxes import CLOSED_AT
+from simulated_lives import Kind, Life, simulated_lives, with_logged
 
 from monitor.inference.answers.explanation import (
     comparison_of,
@@ -83,7 +83,7 @@ def test_summer_brings_as_much_more_as_its_vapor_pressure_says() -> None:
     months = tuple(
         1000.0 * np.exp(0.5 * np.log(2.0 * 0.6) - 0.5 * np.log(2.0 / 0.6) * np.cos(np.pi * np.arange(12) / 6))
     )
-    life = made_lives(1, replace(GEL, room_seen=False, conductance=(0.1, 0.0)), 3)[0]
+    life = simulated_lives(1, replace(GEL, room_seen=False, conductance=(0.1, 0.0)), 3)[0]
     climate = RoomClimate(21.0, 0.5, monthly_vapor_pressure_pa=months, monthly_log_sd=0.02)
     posterior = estimate(replace(life.record, declared_room=climate), life.now_s)
     leak = leak_of(posterior)
@@ -102,7 +102,7 @@ def test_summer_brings_as_much_more_as_its_vapor_pressure_says() -> None:
 def test_a_box_is_compared_with_published_classes(air_changes: float, words: str) -> None:
     """Display cases: US National Park Service 1999, AIC wiki 2020; an empty clip-lid box: Kelly, Daniel 2000."""
     conductance = air_changes * 0.00732 * 12.0  # 0.00732 g/day/kPa a liter and air change at 23 °C, by the gas law
-    life = made_lives(
+    life = simulated_lives(
         1, replace(GEL, days=60, conductance=(conductance, 0.0), dry_mass_g=400.0 * conductance + 30.0), 4
     )[0]
     said = comparison_of(estimate(life.record, life.now_s))
@@ -119,7 +119,7 @@ def test_a_box_is_compared_with_published_classes(air_changes: float, words: str
     ],
 )
 def test_a_box_is_compared_with_boxes_of_its_kind(times: float, words: str, word: str) -> None:
-    life = made_lives(1, replace(GEL, conductance=(0.1 * times, 0.0)), 5)[0]
+    life = simulated_lives(1, replace(GEL, conductance=(0.1 * times, 0.0)), 5)[0]
     others = (float(np.log(0.1 / (0.00732 * 12.0))), 0.6)
     posterior = estimate(life.record, life.now_s)
     assert f"{words} boxes of its style" in comparison_of(posterior, others)
@@ -156,13 +156,13 @@ def test_a_sieve_says_that_its_humidity_warns_late() -> None:
 
 
 def test_a_box_without_desiccant_is_said_to_follow_the_room() -> None:
-    empty = made_lives(1, replace(GEL, desiccant=None, dry_mass_g=0.0, conductance=(0.1, 0.1)), 6)[0]
+    empty = simulated_lives(1, replace(GEL, desiccant=None, dry_mass_g=0.0, conductance=(0.1, 0.1)), 6)[0]
     assert "No beads of known kind and mass are logged. The box follows the room" in words_of(empty)
 
 
 def test_readings_that_teach_nothing_are_said_to() -> None:
     blind = Kind(days=5, floor=0.20, step=0.01, conductance=(0.08, 0.1))
-    assert "The readings say almost nothing about this box's leak" in words_of(made_lives(1, blind, 7)[0])
+    assert "The readings say almost nothing about this box's leak" in words_of(simulated_lives(1, blind, 7)[0])
     assert "almost nothing" not in words_of(plain_boxes()[0].life)
 
 
@@ -181,7 +181,7 @@ def test_a_finer_scale_narrows_the_grams_further() -> None:
     """
     widths = np.zeros(3)
     for seed in (1, 2, 3):
-        life = made_lives(1, Kind(days=40, floor=0.15, step=0.01, conductance=(0.15, 0.3)), seed)[0]
+        life = simulated_lives(1, Kind(days=40, floor=0.15, step=0.01, conductance=(0.15, 0.3)), seed)[0]
         for i, scale_g in enumerate((0.1, 1.0, None)):
             entries = () if scale_g is None else (weighed(life, 5.0, scale_g), weighed(life, 38.0, scale_g))
             found = leak_of(estimate(with_logged(life, *entries).record, life.now_s))

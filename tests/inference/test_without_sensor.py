@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from made_shelf import made_shelf, outlooks
+from simulated_shelf import outlooks, simulated_shelf
 
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.records import NORMAL_P95, Box, BoxHistory, EntryKind, LedgerEntry, Outlook, ReadingSeries, RoomClimate
@@ -119,7 +119,7 @@ def test_a_sensor_that_died_before_the_beads_went_in_does_not_keep_the_box_waiti
 
 def test_what_was_measured_of_others_of_its_style_informs_it() -> None:
     """Three boxes with a third of the usual leak, watched for forty days, beside one that nobody watches."""
-    histories, as_of = made_shelf(4, 40)
+    histories, as_of = simulated_shelf(4, 40)
     *others, last = histories
     none = np.empty(0)
     unwatched = replace(last, readings=ReadingSeries(last.box.name, none, none, none, none.astype(np.uint16)))

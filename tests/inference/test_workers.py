@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_shelf import made_shelf, outlooks
+from simulated_shelf import outlooks, simulated_shelf
 
 from monitor.inference.shelf import workers
 from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
@@ -29,7 +29,7 @@ def processes_pay(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("processes_pay")
 def test_two_processes_answer_as_one_does_and_are_gone_afterwards() -> None:
-    histories, as_of = made_shelf(BOXES, 12)
+    histories, as_of = simulated_shelf(BOXES, 12)
     spoiled = replace(histories[3].readings, temperature_degc=np.full(2, 20.0))
     histories[3] = replace(histories[3], readings=spoiled)
     shares: list[float] = []

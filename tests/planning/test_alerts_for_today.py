@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import pytest
-from made_up import AS_OF, assessment_of, due_in, forecast_of
+from answers_by_hand import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.alerts import alerts_for_today, battery_is_low
 from monitor.planning.recharge import RechargePlan

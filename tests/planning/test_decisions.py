@@ -8,9 +8,9 @@ from itertools import product
 
 import numpy as np
 import pytest
+from answers_by_hand import AS_OF, assessment_of, due_in, forecast_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.decisions import REMIND_DAYS, constraints_of
 from monitor.planning.problem import BEYOND_DAYS

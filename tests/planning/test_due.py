@@ -7,9 +7,9 @@ from datetime import UTC, date, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from answers_by_hand import AS_OF, LEAK, assessment_of, due_in, forecast_of
 from hypothesis import given
 from hypothesis import strategies as st
-from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.alerts import alerts_for_today, in_lines
 from monitor.planning.due import (

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from made_up import AS_OF, assessment_of, due_in
+from answers_by_hand import AS_OF, assessment_of, due_in
 
 from monitor.planning.better_lid import with_better_lids
 from monitor.planning.mend import unmet

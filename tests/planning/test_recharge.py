@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from answers_by_hand import assessment_of, due_in, forecast_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import assessment_of, due_in, forecast_of
 
 from monitor.errors import OutOfRangeError
 from monitor.planning.alerts import alerts_for_today

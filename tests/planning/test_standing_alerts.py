@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from made_up import AS_OF, assessment_of, due_in, forecast_of
+from answers_by_hand import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.alerts import alerts_for_today
 from monitor.planning.standing_alerts import reviewed

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
+from answers_by_hand import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.urgency import over_by, worst_first
 from monitor.records import Assessment, BoxState, Quantiles, Reading

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
+from answers_by_hand import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.recharge import RechargePlan
 from monitor.presentation.badges import badges

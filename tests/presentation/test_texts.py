@@ -7,7 +7,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from shelf_made_up import keeper_by_hand, make_shelf, serving
+from shelf_on_page import keeper_by_hand, make_shelf, serving
 
 from monitor.errors import SettingsError
 from monitor.presentation.shipped import shipped

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from made_up import AS_OF, LEAK, assessment_of, forecast_of
+from answers_by_hand import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.presentation.wording import Wording
 from monitor.records import Assessment, BoxState, DateQuantiles, Quantiles, Tightness, WhatIf

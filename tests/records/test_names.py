@@ -12,7 +12,7 @@ from urllib.parse import quote
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shelf_made_up import got, serving
+from shelf_on_page import got, serving
 from typer.testing import CliRunner
 
 from monitor.cli.app import app

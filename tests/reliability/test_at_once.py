@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from monitor.store.sqlite.migrations import MIGRATIONS
-from tests.at_once import OFFSETS_S, at_once, faces
+from tests.commands_at_once import OFFSETS_S, at_once, faces
 from tests.living_shelf import living_shelf
-from tests.older_file import is_as_it_was, make_older_file, steps_of
+from tests.older_database import is_as_it_was, make_older_file, steps_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from tests.at_once import Face
+    from tests.commands_at_once import Face
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ import os, signal, sqlite3, sys
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
-from made_up import assessment_of, forecast_of
+from answers_by_hand import assessment_of, forecast_of
 from monitor.alerts.webhook import WebhookRoute
 from monitor.records import BoxState
 from monitor.records.alerts import Digest, AlertKind, Route, WebhookAddress, Alert

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
+from answers_by_hand import AS_OF, GOOD, StubInference, forecast_of, week_of_readings
+from stores_in_memory import FakeStores
 
 from monitor.errors import TooLittleEvidence
 from monitor.planning.due import silent_for

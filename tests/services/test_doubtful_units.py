@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
-from made_up import AS_OF
+from answers_by_hand import AS_OF
 
 from monitor.records import Box, EntryKind, LedgerEntry, Reading
 from monitor.services.doubtful_units import doubtful_units

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_boxes import Truth, room_hours, true_humidity
-from made_shelf import outlooks
+from simulated_boxes import Truth, room_hours, true_humidity
+from simulated_shelf import outlooks
 
 from monitor.inference.shelf import first_fit, needed
 from monitor.inference.shelf.needed import Needed, needed_of

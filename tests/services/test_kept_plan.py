@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import AS_OF, assessment_of, due_in
+from answers_by_hand import AS_OF, assessment_of, due_in
 
 from monitor.planning.mend import Unmet
 from monitor.planning.recharge import RechargePlan

@@ -7,7 +7,8 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from made_up import AS_OF, FakeReadings, assessment_of, forecast_of
+from answers_by_hand import AS_OF, assessment_of, forecast_of
+from stores_in_memory import FakeReadings
 
 from monitor.physics import materials
 from monitor.records import EntryKind, LedgerEntry, Reading

@@ -17,7 +17,7 @@ from typing import Any
 import psutil
 import pytest
 from bench.big_shelf import BigShelf
-from made_shelf import made_shelf
+from simulated_shelf import simulated_shelf
 
 from monitor.errors import ClusterError, StoreError
 from monitor.inference import DisturbanceRates, Fitted, fitted
@@ -54,7 +54,7 @@ def cluster() -> Iterator[DaskCluster]:
 
 @pytest.fixture(scope="module")
 def many() -> tuple[Sequence[BoxHistory], datetime]:
-    return made_shelf(POOLED, DAYS)
+    return simulated_shelf(POOLED, DAYS)
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from made_up import AS_OF, assessment_of, forecast_of
+from answers_by_hand import AS_OF, assessment_of, forecast_of
 
 from monitor.records import Assessment, Box, BoxState, EntryKind, LedgerEntry, Mark, Reading
 from monitor.services.assess import with_newest

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_up import AS_OF
-from shelf_made_up import charge, history
+from answers_by_hand import AS_OF
+from shelf_on_page import charge, history
 
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.answers.leak_line import leak_line_of

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from alert_servers import Hook, MailServer
-from made_up import assessment_of, forecast_of
+from answers_by_hand import assessment_of, forecast_of
 
 from monitor.alerts.mail import MailRoute
 from monitor.alerts.opening import Sender, open_route

@@ -16,7 +16,7 @@ from monitor.store.listener_lock import lock_shelf
 from monitor.store.opening import open_stores, open_to_read
 from monitor.store.sqlite import connection as connection_module
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
-from tests.older_file import is_as_it_was, make_older_file, steps_of
+from tests.older_database import is_as_it_was, make_older_file, steps_of
 from tests.reliability.trouble import remount, small_disk
 from tests.store.test_file import readings
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import jinja2
 import pytest
 from browsing import Looks, chromium
+from command_line import run, siccast, site, stub
 from desk_on_page import Hand, at_the_desk
 from jinja2.bccache import Bucket
 from playwright.sync_api import Browser
-from shelf_fixtures import run, siccast, site, stub
 
 from monitor.presentation.texts import Texts
 from monitor.web import rendering, snapshot

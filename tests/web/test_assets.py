@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import httpx
 import pytest
-from shelf_made_up import keeper_by_hand, make_shelf, serving
+from shelf_on_page import keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.shipped import shipped
 

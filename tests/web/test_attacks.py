@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 from in_process import InProcess, in_process
-from shelf_made_up import got, keeper_by_hand, make_shelf, serving
+from shelf_on_page import got, keeper_by_hand, make_shelf, serving
 
 from monitor.settings import Shelf
 from monitor.web import connections

@@ -15,7 +15,7 @@ import httpx
 import pytest
 from conftest import free_port, require_program
 from living_shelf import Told, living_shelf
-from shelf_made_up import serving
+from shelf_on_page import serving
 
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind

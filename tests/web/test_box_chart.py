@@ -18,9 +18,9 @@ import httpx
 import numpy as np
 import pandas as pd
 import pytest
-from chart_made_up import BOX, ENTRIES, LINE, MARKED, serving_charts
-from made_up import AS_OF
-from shelf_made_up import HOSTILE
+from answers_by_hand import AS_OF
+from chart_on_page import BOX, ENTRIES, LINE, MARKED, serving_charts
+from shelf_on_page import HOSTILE
 
 from monitor.presentation.log_wording import called
 from monitor.presentation.wording import Wording

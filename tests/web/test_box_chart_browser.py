@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from browsing import violations
-from chart_made_up import BOX, serving_charts
+from chart_on_page import BOX, serving_charts
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 pytestmark = pytest.mark.browser

@@ -8,7 +8,7 @@ from urllib.parse import quote
 import pytest
 from browsing import DESK, opened
 from playwright.sync_api import Browser, Page
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf, serving
 
 pytestmark = pytest.mark.browser
 

@@ -17,8 +17,8 @@ from typing import Any
 
 import httpx
 import pytest
-from made_up import AS_OF
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from answers_by_hand import AS_OF
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf, serving
 from typer.testing import CliRunner
 
 from monitor.cli.app import app

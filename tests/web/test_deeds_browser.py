@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
-from shelf_made_up import keeper_by_hand, make_shelf, serving
+from shelf_on_page import keeper_by_hand, make_shelf, serving
 
 from monitor.records import EntryKind, LedgerEntry
 from monitor.settings import Shelf

@@ -8,8 +8,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from answers_by_hand import AS_OF
 from desk_on_page import MICROWAVE, RUN, Hand, asked, at_the_desk, begun, desk_of, make_desk
-from made_up import AS_OF
 from typer.testing import CliRunner
 
 from monitor.cli.app import app

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from answers_by_hand import AS_OF
 from hypothesis import given
 from hypothesis import strategies as st
-from made_up import AS_OF
-from shelf_made_up import assessments
+from shelf_on_page import assessments
 
 from monitor.records import Quantiles, ReadingSeries
 from monitor.web.box.axes import Axes

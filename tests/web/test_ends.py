@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from living_shelf import listening, living_shelf
-from shelf_made_up import got, serving
+from shelf_on_page import got, serving
 
 from monitor.services import assess
 from monitor.web.snapshot import Keeper, Snapshot

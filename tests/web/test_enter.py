@@ -19,7 +19,7 @@ import httpx
 import pytest
 from conftest import require_program
 from in_process import InProcess, in_process
-from shelf_made_up import keeper_by_hand, make_shelf
+from shelf_on_page import keeper_by_hand, make_shelf
 from starlette.responses import Response
 from typer.testing import CliRunner
 

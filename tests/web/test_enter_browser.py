@@ -6,9 +6,9 @@ from pathlib import Path
 
 import httpx
 import pytest
-import shelf_made_up
+import shelf_on_page
 from playwright.sync_api import Browser, expect
-from shelf_made_up import keeper_by_hand, make_shelf, serving
+from shelf_on_page import keeper_by_hand, make_shelf, serving
 
 from monitor.web.access.password import hashed
 from monitor.web.access.secret import Secret
@@ -23,7 +23,7 @@ def test_one_signs_in_and_out_by_keys(
 ) -> None:
     shelf, access = make_shelf(tmp_path), Access()
     access.file.keep(Secret(password_hash=hashed("four dry boxes"), asked_here=True))
-    monkeypatch.setattr(shelf_made_up, "got", lambda at: httpx.get(at, timeout=None, follow_redirects=True))
+    monkeypatch.setattr(shelf_on_page, "got", lambda at: httpx.get(at, timeout=None, follow_redirects=True))
     with serving(shelf, keeper_by_hand(shelf), wait_for='id="password"', access=access) as address:
         page = browser.new_context(java_script_enabled=scripts).new_page()
         page.goto(f"{address}/box/soon")

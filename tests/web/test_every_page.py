@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, too_small_to_touch, violations
 from playwright.sync_api import Browser
-from shelf_made_up import keeper_by_hand, make_shelf, serving
+from shelf_on_page import keeper_by_hand, make_shelf, serving
 
 pytestmark = pytest.mark.browser
 

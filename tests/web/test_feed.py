@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from icalendar import Calendar, Event
 from in_process import InProcess, in_process
-from shelf_made_up import keeper_by_hand, make_shelf
+from shelf_on_page import keeper_by_hand, make_shelf
 from starlette.types import Scope
 from typer.testing import CliRunner
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from browsing import DESK, PHONE, beyond_the_right_edge, opened, too_small_to_touch, violations
 from playwright.sync_api import Browser, Page, expect
-from shelf_made_up import serving
+from shelf_on_page import serving
 from typer.testing import CliRunner
 
 from monitor.cli.app import app

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import httpx
 import pytest
+from answers_by_hand import AS_OF
 from full_plan_by_hand import LATER, SATURDAY, SUNDAY, shelf_with_two_appliances, snapshot_with_full_plan, whole_plan
 from icalendar import Calendar
-from made_up import AS_OF
-from shelf_made_up import serving
+from shelf_on_page import serving
 
 from monitor.planning.alerts import alerts_for_today
 from monitor.presentation.plan_days import dates_of, dried_after, next_visits, spares_words, swap_words

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 from in_process import InProcess, in_process
-from shelf_made_up import keeper_by_hand, make_shelf
+from shelf_on_page import keeper_by_hand, make_shelf
 
 from monitor.desk import cautions
 from monitor.planning.due import rule_of_days

@@ -15,7 +15,7 @@ import zxingcpp
 from browsing import DESK, PHONE, opened
 from matplotlib.image import imread
 from playwright.sync_api import Browser
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.clock import utc_now
 from monitor.records import Reading, Rejection

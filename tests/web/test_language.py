@@ -13,7 +13,7 @@ from desk_on_page import MICROWAVE, Clock, Hand, make_desk
 from desk_on_page import keeper_of as desk_keeper_of
 from full_plan_by_hand import shelf_with_two_appliances, snapshot_with_full_plan
 from invented_language import LANGUAGE, english_in, texts_of_page, write_language
-from shelf_made_up import HOSTILE, make_shelf, serving, take_snapshot_by_hand
+from shelf_on_page import HOSTILE, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.records import Assessment
 from monitor.records.names import hint

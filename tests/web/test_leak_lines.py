@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from chart_made_up import LINE
-from made_up import AS_OF
-from shelf_made_up import charge, got, history, make_shelf, serving, take_snapshot_by_hand
+from answers_by_hand import AS_OF
+from chart_on_page import LINE
+from shelf_on_page import charge, got, history, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.records import Assessment, Box, LeakLine
 from monitor.settings import Shelf, load_shelf

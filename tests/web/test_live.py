@@ -14,7 +14,7 @@ from typing import Any
 import httpx
 import pytest
 from living_shelf import add_elsewhere, listening, living_shelf, siccast
-from shelf_made_up import got, keeper_by_hand, make_shelf, serving
+from shelf_on_page import got, keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry

@@ -13,7 +13,7 @@ import pytest
 from browsing import AWAITED_MS, DESK, violations
 from living_shelf import add_elsewhere, living_shelf, siccast
 from playwright.sync_api import Browser, Page, expect
-from shelf_made_up import assessments, keeper_by_hand, make_shelf, serving
+from shelf_on_page import assessments, keeper_by_hand, make_shelf, serving
 
 from monitor.settings import Shelf
 

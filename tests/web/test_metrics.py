@@ -11,11 +11,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from answers_by_hand import AS_OF
 from in_process import InProcess, in_process
-from made_up import AS_OF
 from prometheus_client import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf
 
 from monitor.records import Assessment, BoxState
 from monitor.settings import Shelf

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import httpx
 import pytest
 from icalendar import Calendar
-from shelf_made_up import HOSTILE, got, keeper_by_hand, make_shelf, serving
+from shelf_on_page import HOSTILE, got, keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.shipped import shipped
 from monitor.settings import load_shelf

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import httpx
 import pytest
+from answers_by_hand import AS_OF, assessment_of, forecast_of
 from icalendar import Calendar
-from made_up import AS_OF, assessment_of, forecast_of
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf, serving
 from starlette.types import Scope
 
 from monitor.day_names import day_in_full

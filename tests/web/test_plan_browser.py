@@ -11,7 +11,7 @@ import pytest
 from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
 from full_plan_by_hand import shelf_with_two_appliances, snapshot_with_full_plan
 from playwright.sync_api import Browser, Page, expect
-from shelf_made_up import keeper_by_hand, make_shelf, serving
+from shelf_on_page import keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.clock import utc_now
 from monitor.records import DecisionKind, PlanDecision

@@ -10,8 +10,8 @@ import sys
 from pathlib import Path
 
 import httpx
-from older_file import is_as_it_was, make_older_file
-from shelf_made_up import make_shelf
+from older_database import is_as_it_was, make_older_file
+from shelf_on_page import make_shelf
 
 PROGRAM = [sys.executable, "-c", "from monitor.cli.app import main; main()"]
 

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
-from made_up import AS_OF, assessment_of
-from shelf_made_up import HOSTILE, assessments, charge
-from shown_boxes import calm, dozen, many, over, planned, renamed, shown, silent
+from answers_by_hand import AS_OF, assessment_of
+from boxes_on_page import calm, dozen, many, over, planned, renamed, shown, silent
+from shelf_on_page import HOSTILE, assessments, charge
 
 from monitor.presentation.wording import Wording
 from monitor.records import Assessment, BoxState, Spool

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from boxes_on_page import dozen, planned, shown
 from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
 from playwright.sync_api import Browser, Page, expect
-from shown_boxes import dozen, planned, shown
 
 pytestmark = pytest.mark.browser
 

@@ -14,7 +14,7 @@ import pytest
 from browsing import PHONE, opened
 from in_process import InProcess, in_process
 from playwright.sync_api import Browser
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf, serving
 from typer.testing import CliRunner
 
 from monitor.cli.app import app as command

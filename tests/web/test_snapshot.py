@@ -11,9 +11,9 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from answers_by_hand import AS_OF
 from kept_site import Watched
-from made_up import AS_OF
-from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
+from shelf_on_page import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.errors import StoreBusyError, StoreError
 from monitor.planning.recharge import RechargePlan

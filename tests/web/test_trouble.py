@@ -10,9 +10,9 @@ from pathlib import Path
 
 import httpx
 import pytest
+from answers_by_hand import AS_OF
 from in_process import InProcess, in_process
-from made_up import AS_OF
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf
+from shelf_on_page import HOSTILE, keeper_by_hand, make_shelf
 from starlette.responses import PlainTextResponse, Response
 
 from monitor.errors import StoreBusyError

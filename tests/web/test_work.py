@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import httpx
 import pytest
-from shelf_made_up import got, keeper_by_hand, make_shelf, serving
+from shelf_on_page import got, keeper_by_hand, make_shelf, serving
 
 from monitor.errors import StoreError
 from monitor.web import connections

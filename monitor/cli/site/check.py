@@ -59,12 +59,12 @@ def _line(finding: Finding) -> str:
 
 
 def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
+    from monitor.services.broker_check import check_broker
     from monitor.services.route_check import check_routes
     from monitor.services.site_check import (
         Finding,
         Severity,
         check_at_hand,
-        check_broker,
         check_estimates,
         check_files,
         check_forwarding,

@@ -90,6 +90,7 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
     from monitor.feed.decode import Decoder
     from monitor.feed.mqtt import MqttFeed
     from monitor.presentation.clock import steady_s, utc_now
+    from monitor.services.broker_check import health_topic
     from monitor.services.housekeeping import (
         CountNotes,
         HealthReporter,
@@ -97,7 +98,6 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         Screener,
     )
     from monitor.services.intake import Intake
-    from monitor.services.site_check import health_topic
     from monitor.store.listener_lock import lock_shelf
     from monitor.store.opening import open_stores
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.inference.answers.compiled_simulation import compiled_steps
 from monitor.inference.answers.simulation import Ahead, Simulated, full_loading, simulate
-from monitor.inference.fit.fit import given_below
+from monitor.inference.fit.below import given_below
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.physics.numerics import FloatArray

@@ -16,11 +16,11 @@ import numpy as np
 from monitor.inference.drying.priors import LEAST_FLOOR
 from monitor.inference.drying.reach import end_in_room, temperature_of
 from monitor.inference.evidence.bin_grid import DAY_S
-from monitor.inference.evidence.room_climate import LearnedRoom
+from monitor.inference.evidence.room_climate import WETTEST_ROOM, LearnedRoom
 from monitor.inference.model.normal import lognormal_quantiles
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import NORMAL_P95, Quantiles, RoomClimate
-from monitor.units import PA_PER_KPA
+from monitor.units import MONTHS_PER_YEAR, PA_PER_KPA
 
 if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
@@ -28,12 +28,8 @@ if TYPE_CHECKING:
 
 _RUN_LOG_SD = 0.3
 """How far runs of one appliance lie apart in one room. [ln(g/g)] Judgement: a deeper bed, an hour less; a third."""
-_MONTHS = 12
-"""Months of a year, by definition."""
 _MID_MONTH = 15
 """A day of each month. [day of the month] Judgement: its middle."""
-_WETTEST_ROOM = 0.95
-"""No room is taken to be moister. [fraction of saturation] Judgement: as in ``room_climate``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +62,11 @@ def months_of(room: LearnedRoom, now_s: float) -> tuple[RoomClimate, ...]:
     now = datetime.fromtimestamp(now_s, UTC)
     middles = [
         datetime(now.year + (month < now.month), month, _MID_MONTH, tzinfo=UTC).timestamp() / DAY_S
-        for month in range(1, _MONTHS + 1)
+        for month in range(1, MONTHS_PER_YEAR + 1)
     ]
     degc = room.temperature.course(np.array(middles))
     full_pa = np.asarray(saturation_vapor_pressure_pa(degc))
-    humidity = np.minimum(PA_PER_KPA * room.expected_kpa(np.array(middles)) / full_pa, _WETTEST_ROOM)
+    humidity = np.minimum(PA_PER_KPA * room.expected_kpa(np.array(middles)) / full_pa, WETTEST_ROOM)
     return tuple(RoomClimate(*pair) for pair in zip(degc.tolist(), humidity.tolist(), strict=True))
 
 

@@ -138,10 +138,7 @@ def bin_episode(
     bin_of = grid.bins_of(inside)
     new_sensors, mixed = _sensors(inside, episode, bin_of, grid)
 
-    left_out_days = 0.0
-    if after is None:
-        holds_water = not closed_without_beads or box.spools or box.spool_core == "cardboard"
-        left_out_days = min(LEFT_OUT_DAYS if holds_water else _AIR_ALONE_DAYS, _LEFT_OUT_SHARE * grid.length_days)
+    left_out_days = 0.0 if after is not None else _left_out_days(box, closed_without_beads, grid.length_days)
     comes_to_rest = hour_ends(inside) <= episode.start_s + left_out_days * DAY_S
     usable = np.where(comes_to_rest | mixed, np.nan, inside.relative_humidity)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
@@ -171,6 +168,12 @@ def bin_episode(
         swap_notes=tuple((grid.bin_at(at_s), note) for at_s, note in notes if note and at_s > swapped_from_s),
         new_sensors=new_sensors,
     )
+
+
+def _left_out_days(box: Box, closed_without_beads: bool, length_days: float) -> float:
+    """How long after the box was closed its air still comes to rest, as its first readings there don't count. [days]"""
+    holds_water = not closed_without_beads or box.spools or box.spool_core == "cardboard"
+    return min(LEFT_OUT_DAYS if holds_water else _AIR_ALONE_DAYS, _LEFT_OUT_SHARE * length_days)
 
 
 def _outside(room: Hours | None, grid: BinGrid) -> FloatArray:

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from monitor.inference.evidence.episodes import CLOSED_WITHIN_S
+from monitor.inference.evidence.episodes import CLOSED_WITHIN_S, ONE_VISIT_S
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.logged import FILLINGS
 from monitor.series.hourly_values import HOUR_S
 
-_ONE_VISIT_S = 60.0
-"""Entries up to this long after an instant still belong to it. [s] Judgement: one visit to the box, logged by hand."""
 _SAME_MASS_SHARE = 0.03
 """Beads whose declared dry masses differ by no more are the same ones. [share] Judgement: as far as a declared mass
 lies from the truth."""
@@ -85,7 +83,7 @@ def stayed_in(
 def _same_beads(starts: Sequence[LedgerEntry], until_s: float, start_s: float) -> bool:
     """Whether every filling between two instants brought the very beads back that were there before."""
     before = [e for e in starts if e.at.timestamp() <= until_s]
-    fillings = [e for e in starts if until_s < e.at.timestamp() <= start_s + _ONE_VISIT_S]
+    fillings = [e for e in starts if until_s < e.at.timestamp() <= start_s + ONE_VISIT_S]
     return all(_brings_back(entry, [*before, *fillings[:n]]) for n, entry in enumerate(fillings))
 
 

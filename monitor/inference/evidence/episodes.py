@@ -23,8 +23,9 @@ is lost in a scale's last digit."""
 CLOSED_WITHIN_S = 2 * HOUR_S
 """An opening so soon after closing belongs to it, and so do spools that are put in. [s] Judgement: one visit to the
 box, and a second look."""
-_SAME_ENTRY_S = 60.0
-"""Entries up to this long before a charge went in belong to it. [s] Judgement: one visit to the box, logged by hand."""
+ONE_VISIT_S = 60.0
+"""Entries so near an instant, as when a charge went in, belong to it. [s] Judgement: one visit to the box, logged by
+hand."""
 _PRIOR_OPENINGS, _PRIOR_OPENING_DAYS = 0.2, 20.0
 """Prior of the rate of openings, as a count and the days it was counted in: one in 100 days. [openings], [days]
 Judgement: hardly ever opened, and outweighed within weeks."""
@@ -223,7 +224,7 @@ def current_episode(
     recharged_s = None if desiccant is None else _last_unlogged_recharge(hours, seen.of_water, closed_s)
     start_s = closed_s if recharged_s is None else recharged_s
     began_with = charges[-1] if charges and recharged_s is None else None  # None where nobody logged the start
-    since = [e for e in log if e.at.timestamp() >= start_s - _SAME_ENTRY_S]
+    since = [e for e in log if e.at.timestamp() >= start_s - ONE_VISIT_S]
     loaded, weighings = _weighings(began_with, since, start_s)
     openings_s, swaps_s = _times(since, EntryKind.opening), _times(since, EntryKind.spool_swap)
     steps = tuple(s for s in seen.of_water if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)

@@ -22,9 +22,9 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
 from monitor.series.hourly_values import HOUR_S
-from monitor.units import DAYS_PER_GREGORIAN_YEAR, HOURS_PER_DAY, PA_PER_KPA, SECONDS_PER_DAY
+from monitor.units import DAYS_PER_GREGORIAN_YEAR, HOURS_PER_DAY, MONTHS_PER_YEAR, PA_PER_KPA, SECONDS_PER_DAY
 
-_WETTEST = 0.95
+WETTEST_ROOM = 0.95
 """A room's air is no moister than this. [fraction of saturation] Judgement: beyond it walls are wet."""
 _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
 """Drawn futures of a room are kept within these. [°C] Judgement: sheds in winter, attics in summer."""
@@ -41,8 +41,6 @@ zero, so that matrices can be inverted."""
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53, 0.33, 0.33])
 """Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside, of
 half a year. [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
-_MONTHS = 12
-"""Of a year, by definition."""
 
 
 # Twelve homes of Finland, Germany, Switzerland, London and North America, measured for a year and more: 1.19 kPa (sd of
@@ -155,7 +153,7 @@ class LearnedRoom:
         temperature, _ = self.temperature.sample(now_day, ahead_days, count, rng)
         temperature = np.clip(temperature, _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC)
         log_vapor, courses = self.log_vapor.sample(now_day, ahead_days, count, rng)
-        wettest = _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / PA_PER_KPA
+        wettest = WETTEST_ROOM * np.asarray(saturation_vapor_pressure_pa(temperature)) / PA_PER_KPA
         return np.minimum(np.exp(log_vapor), wettest), temperature, courses
 
 
@@ -326,7 +324,7 @@ def _vapor_prior(usual: Season, declared: RoomClimate | None) -> tuple[FloatArra
 
 
 def _from_months(monthly_kpa: FloatArray) -> FloatArray:
-    middle = (np.arange(_MONTHS, dtype=float) + 0.5) * DAYS_PER_GREGORIAN_YEAR / _MONTHS
+    middle = (np.arange(MONTHS_PER_YEAR, dtype=float) + 0.5) * DAYS_PER_GREGORIAN_YEAR / MONTHS_PER_YEAR
     basis = harmonics(middle)
     return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ np.log(monthly_kpa)), dtype=np.float64)
 

@@ -1,9 +1,9 @@
-"""The fit of a box: from its record to its posterior; under another prior; updated some hours later."""
+"""The fit of a box: from its record to its posterior, and under another prior."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import fields, replace
+from dataclasses import replace
 from functools import lru_cache, partial
 from typing import Any
 
@@ -22,10 +22,9 @@ from monitor.inference.fit.importance import (
     sample,
 )
 from monitor.inference.fit.posterior import Posterior, Record
-from monitor.inference.model import normal
 from monitor.inference.model.box_prior import prior_of, with_leak
 from monitor.inference.model.carried import Carried, with_carried
-from monitor.inference.model.kalman import run, run_on, water_at_start, weighed_as_put_in
+from monitor.inference.model.kalman import run, water_at_start, weighed_as_put_in
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import OF_DRAWS, Problem, StandardErrors, State, drawn_box, sampled_state
@@ -39,12 +38,9 @@ _DRAWS = 1000
 """Draws of a posterior. Judgement: a 5 % point then rests on 50 of them."""
 COLDEST_DEGC, WARMEST_DEGC = -30.0, 80.0
 """A box's temperature is kept within these: what spaces and sensors bear. [°C] Judgement."""
-_SEED, _SEED_BELOW = 1, 3
-"""Of the random numbers, of a fit and of what is then below a limit. [count, no unit] Judgement: any but one another's
-and that of the forecast, so that no noise comes twice."""
-_LEAST_VAR_LOADING = 1e-14
-"""The variance of a draw's water divides, and is taken for no less. [(g/g)²] Judgement: a spread of 1e-7 g/g shows on
-no scale."""
+SEED = 1
+"""Of the random numbers. [count, no unit] Judgement: any but those of ``below`` and the forecast, so that no noise
+comes twice."""
 _ABOVE_ROOM_BINS = 20
 """How much warmer than its room a box is, is a mean over so many last bins. [bins] Judgement: some weeks."""
 
@@ -57,7 +53,7 @@ def estimate(
     carried: Carried | None = None,
     assumptions: Assumptions | None = None,
     count: int = _DRAWS,
-    seed: int = _SEED,
+    seed: int = SEED,
     least_days: float = LEAST_DAYS,
 ) -> Posterior:
     """Return the posterior of a box from everything before an instant.
@@ -98,7 +94,7 @@ def estimate(
     episode = current_episode(
         record.box, hours, record.entries, now_s, since_s=record.since_s, about_swaps=record.about_swaps
     )
-    bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
+    bins = filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
     if bins.seen_days < least_days and not bins.weighings:
         raise TooLittleEvidence(say(NAMED, box=record.box.name, why=_too_new(least_days - bins.seen_days)))
     prior = prior_of(record.box, episode, assumptions, pooled)
@@ -120,7 +116,7 @@ def estimate(
         now_s=now_s,
         room_measured=room_measured,
         temperature_above_room_degc=_above_room(bins, room, now_s),
-        **_equally_weighted(draws, weighted_state, rng),
+        **equally_weighted(draws, weighted_state, rng),
     )
 
 
@@ -159,7 +155,7 @@ def room_before(
     return hours, interned(learn_room(hours, declared, now_s, seasonal))
 
 
-def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = _SEED) -> Posterior:
+def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = SEED) -> Posterior:
     """Return the posterior of a first fit under a prior of the leak that is pooled over boxes and earlier episodes.
 
     The likelihood stays, so draws are only reweighted; new ones are drawn where too few would be effective.
@@ -187,10 +183,10 @@ def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int 
     )
     if not draws.enough:
         draws, weighted_state = _sampled(problem, len(first.draws.theta), rng, near=draws)
-    return replace(first, problem=problem, **_equally_weighted(draws, weighted_state, rng))
+    return replace(first, problem=problem, **equally_weighted(draws, weighted_state, rng))
 
 
-def refitted(posterior: Posterior, problem: Problem, seed: int = _SEED) -> Posterior:
+def refitted(posterior: Posterior, problem: Problem, seed: int = SEED) -> Posterior:
     """Return the posterior of the same readings under a prior with more unknowns.
 
     Parameters
@@ -208,7 +204,7 @@ def refitted(posterior: Posterior, problem: Problem, seed: int = _SEED) -> Poste
         At the same instant, with as many draws.
     """
     rng = np.random.default_rng(seed)
-    return replace(posterior, problem=problem, **_equally_weighted(*_sampled(problem, len(posterior.theta), rng), rng))
+    return replace(posterior, problem=problem, **equally_weighted(*_sampled(problem, len(posterior.theta), rng), rng))
 
 
 def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws | None = None) -> tuple[Draws, State]:
@@ -237,10 +233,32 @@ def _log_likelihood(problem: Problem, theta: FloatArray) -> FloatArray:
     return run(problem, theta)[0]
 
 
-def _equally_weighted(
+def equally_weighted(
     draws: Draws, weighted_state: State, rng: np.random.Generator, errors: StandardErrors | None = None
 ) -> dict[str, Any]:
-    """Equally weighted draws with a sampled state each: the fields of a posterior that come of its draws."""
+    """Return the fields of a posterior that come of its draws: equally weighted ones, with a sampled state each.
+
+    Parameters
+    ----------
+    draws : Draws
+        Weighted.
+    weighted_state : State
+        That the filter left of each.
+    rng : Generator
+        Random numbers.
+    errors : StandardErrors, optional
+        By which states are sampled; drawn where left out.
+
+    Returns
+    -------
+    dict
+        Of ``Posterior``.
+
+    Raises
+    ------
+    FloatingPointError
+        If the water or the leak of a draw is not a finite number.
+    """
     chosen = draws.resampled(len(draws.theta), rng)
     filtered = weighted_state.take(chosen)
     state = sampled_state(filtered, errors or StandardErrors.drawn(len(chosen), rng))
@@ -276,102 +294,23 @@ def _bias_likelihood(record: Record, assumptions: Assumptions, now_s: float) -> 
     return bias_likelihood(found, record.box.sensor, assumptions, now_s)
 
 
-def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = _SEED) -> Posterior:
-    """Return the posterior some hours later, without a fit of the whole episode.
-
-    The filter runs on from the last state of each draw, and draws are weighted by what was seen since. Hours before the
-    last update are not needed. A new episode needs a new estimate, and so do many updates: the number of distinct draws
-    falls (``effective_draws``).
+def filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
+    """Return bins in which those without a value have the room's expected vapor pressure, and their neighbors' warmth.
 
     Parameters
     ----------
-    posterior : Posterior
-        At the last update.
-    record : Record
-        All that is known of the box; hours before the last update may be left out.
+    bins : Bins
+        NaN where nothing was seen.
+    room : LearnedRoom
+        Around the box.
     now_s : float
-        Later than the last update. [s since 1970 UTC]
-    seed : int
-        Of the random numbers.
+        The end of the bins. [s since 1970 UTC]
 
     Returns
     -------
-    Posterior
-        At ``now_s``.
+    Bins
+        Temperatures from ``COLDEST_DEGC`` to ``WARMEST_DEGC``.
     """
-    rng = np.random.default_rng(seed)
-    seasonal = posterior.problem.assumptions.seasonal_room
-    room_hours, room = room_before(record.room, record.declared_room, now_s, seasonal)
-    since = replace(posterior.episode, start_s=posterior.now_s)
-    hours = record.hours_before(now_s)
-    bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
-    theta, state = posterior.theta, replace(posterior.filtered)  # the filter puts other arrays into it
-    aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
-    # a change of the seal is past: the state has the conductance since
-    since_then = replace(posterior.problem, bins=bins, prior=posterior.problem.prior.without_change_point())
-    score = run_on(since_then, theta, state, aged_days)
-    weights = np.exp(score - score.max())
-    draws = Draws(theta, weights / weights.sum(), 1)
-    whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
-    of_draws = _equally_weighted(draws, state, rng, _errors_of_updates(len(theta), seed))
-    return replace(posterior, problem=whole, room=room, now_s=now_s, **of_draws)
-
-
-@lru_cache(maxsize=2)  # numbers of draws, a count; judgement: a fit has one, and tests another
-def _errors_of_updates(count: int, seed: int) -> StandardErrors:
-    """The errors that are drawn after an update: of one seed, so every box has the same."""
-    rng = np.random.default_rng(seed)
-    rng.random()  # what resampling takes before
-    errors = StandardErrors.drawn(count, rng)
-    for values in errors:
-        values.flags.writeable = False
-    return errors
-
-
-def unchanged(posterior: Posterior) -> Posterior:
-    """Return a posterior that was kept for an update as one to answer from, of the same instant.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        As ``for_update`` left it.
-
-    Returns
-    -------
-    Posterior
-        With as many draws.
-    """
-    count = len(posterior.theta)
-    draws = Draws(posterior.theta, np.full(count, 1.0 / count), 1)
-    errors = _errors_of_updates(count, _SEED)
-    return replace(posterior, **_equally_weighted(draws, posterior.filtered, np.random.default_rng(_SEED), errors))
-
-
-def _joined(older: Bins, newer: Bins) -> Bins:
-    """Bins of an episode, and those that came after."""
-    arrays = {
-        f.name: np.concatenate((getattr(older, f.name), getattr(newer, f.name)))
-        for f in fields(Bins)
-        if f.name not in ("edges_days", "floor", "weighings", "colors", "swap_notes", "new_sensors")
-    }
-    shift, count = newer.length_days, len(older.days)
-    later = tuple((i + count, mass, scale) for i, mass, scale in newer.weighings)
-    colors = (*older.colors, *((i + count, seen) for i, seen in newer.colors))
-    notes = (*older.swap_notes, *((i + count, note) for i, note in newer.swap_notes))
-    edges = np.concatenate((older.edges_days - shift, newer.edges_days[1:]))
-    return Bins(
-        edges_days=edges,
-        floor=older.floor,
-        weighings=(*older.weighings, *later),
-        colors=colors,
-        swap_notes=notes,
-        new_sensors=older.new_sensors,
-        **arrays,
-    )
-
-
-def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
-    """Bins without a value get the room's expected vapor pressure, and a temperature from their neighbors."""
     middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
     outside, seen = bins.outside_kpa, np.isfinite(bins.outside_kpa)
     if not seen.all():
@@ -386,42 +325,3 @@ def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
     recent = slice(-_ABOVE_ROOM_BINS, None)
     middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
     return float(np.mean(bins.temperature_degc[recent] - room.temperature.course(middle)[recent]))
-
-
-def given_below(posterior: Posterior, limit: float) -> Posterior:
-    """Return the posterior given that the box is still below a limit.
-
-    Where nearly every draw is over it, those that aren't are few: so all weighted draws are reweighted by their chance
-    of being below, and their water is drawn from a normal truncated there.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        Of one box.
-    limit : float
-        [fraction of saturation]
-
-    Returns
-    -------
-    Posterior
-        The same where no draw could be below.
-    """
-    rng = np.random.default_rng(_SEED_BELOW)
-    if posterior.hypothetical:
-        return posterior
-    problem, draws, state = posterior.problem, posterior.draws, posterior.weighted_state
-    weights = draws.weights * normal.below(_room_below(state, limit, problem))
-    if not weights.sum() > 0.0:
-        return posterior
-    chosen = replace(draws, weights=weights / weights.sum()).resampled(len(posterior.theta), rng)
-    filtered = state.take(chosen)
-    errors = StandardErrors.drawn(len(chosen), rng, _room_below(filtered, limit, problem))
-    below = sampled_state(filtered, errors)
-    return replace(posterior, theta=draws.theta[chosen], filtered=filtered, state=below)
-
-
-def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
-    """How many standard deviations of its water each draw lies below the limit."""
-    table = state.drawn.table
-    full = table.loading(np.full(len(state.loading), limit), float(problem.bins.temperature_degc[-1]))
-    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, _LEAST_VAR_LOADING)))

@@ -19,9 +19,9 @@ from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.evidence.humidity_steps import BETWEEN_LEVELS_HOURS, LEVEL_HOURS, find_steps
 from monitor.inference.evidence.room_climate import LearnedRoom
-from monitor.inference.fit.fit import refreshed, unchanged
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.fit.posterior import Posterior, Record, what_updates_start_from
+from monitor.inference.fit.refreshed import refreshed, unchanged
 from monitor.inference.model.state import OF_DRAWS, State, drawn_box
 from monitor.inference.shelf.first_fit import (
     BoxInput,

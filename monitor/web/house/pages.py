@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
-from monitor.services import site_check
+from monitor.services import broker_check, site_check
 from monitor.services.reread_rejected import try_again
 from monitor.services.site_check import Finding, Severity
 from monitor.store.listener_lock import listeners
@@ -133,7 +133,7 @@ class HousePages:
         if everything:
             yield from site_check.check_store(stores.upkeep)
             if shelf.broker:
-                broker = list(site_check.check_broker(shelf.broker, shelf.site, now))
+                broker = list(broker_check.check_broker(shelf.broker, shelf.site, now))
                 yield from broker
         there = listeners(shelf.folder)
         by_hand = not there and site_check.needs_no_listener(stores.readings.latest(), shelf.boxes)

@@ -17,6 +17,7 @@ from prometheus_client.core import (
 )
 
 from monitor import __version__
+from monitor.presentation.wording import CHANCES_WITHIN_DAYS
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, DateQuantiles, ListenerCounts, Quantiles
     from monitor.web.snapshot import Snapshot
 
-_WITHIN_DAYS = (7, 30)  # judgement: a week to act in and a month to plan in
 _POINTS = ("p05", "p50", "p95")
 
 Labeled = tuple[tuple[str, ...], float]
@@ -161,7 +161,7 @@ def _leak(answer: Assessment, _now: datetime) -> Iterator[Labeled]:
 
 def _chance(answer: Assessment, _now: datetime) -> Iterator[Labeled]:
     if answer.forecast is not None:
-        for days in _WITHIN_DAYS:
+        for days in CHANCES_WITHIN_DAYS:
             yield (str(days),), answer.forecast.chance_within(days)
 
 

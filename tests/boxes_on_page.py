@@ -1,4 +1,4 @@
-"""Shelves of as many made-up boxes as a test of the page wants, served without an estimate."""
+"""Shelves of as many boxes as a test of a page wants, their answers by hand, served without an estimate."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from pathlib import Path
 
 import httpx
 import numpy as np
-from made_up import AS_OF, assessment_of, forecast_of
-from shelf_made_up import assessments, charge, make_shelf, serving
+from answers_by_hand import AS_OF, assessment_of, forecast_of
+from shelf_on_page import assessments, charge, make_shelf, serving
 
 from monitor.planning.recharge import RechargePlan
 from monitor.records import Assessment, BoxState, PlannedDay, Quantiles, Reading, ReadingSeries, Spool

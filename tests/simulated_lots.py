@@ -1,4 +1,4 @@
-"""Invented lots whose true trend is known: events of the desk as a scale and a room sensor would have given them."""
+"""Lots of beads simulated with a known trend: events of the desk as a scale and a room sensor would give them."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def run_events(charge: str, number: int, made: MadeRun, dry_g: float = DRY_G) ->
     ]
 
 
-def made_lot(runs: Sequence[Sequence[MadeRun]], state: str = "room") -> Inventory:
+def simulated_lot(runs: Sequence[Sequence[MadeRun]], state: str = "room") -> Inventory:
     """Return the inventory after runs of each charge of one lot, a month apart."""
     events: list[tuple[datetime, DeskEvent]] = [(BEGIN, LotBought("autumn", "orange_gel", 5000.0))]
     for place, of_charge in enumerate(runs):
@@ -68,7 +68,7 @@ def made_lot(runs: Sequence[Sequence[MadeRun]], state: str = "room") -> Inventor
     return replay(LoggedEvent(number, at, event) for number, (at, event) in enumerate(ordered, start=1))
 
 
-def made_runs(
+def simulated_runs(
     trend: float, count: int, rng: np.random.Generator, *, room_logged: bool, careful: float
 ) -> list[MadeRun]:
     """Return runs of a charge whose capacity changes by ``trend`` (ln a run): true air and shown air differ."""

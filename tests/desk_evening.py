@@ -1,4 +1,4 @@
-"""An invented evening at a made-up desk: a bowl of beads dried in a microwave, burst by burst."""
+"""An invented evening at the desk: a bowl of beads dried in a microwave, burst by burst, and a tray beside it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whole lives of boxes made up for tests, many at once: contents, openings, seals that change, sensors that mislead.
+"""Whole lives of boxes simulated, many at once: contents, openings, seals that change, sensors that mislead.
 
 Truths are drawn; the balance is the exact one of ``exact_balance``, hour by hour, with every content on its own curve
 and lag. Only the sensor, the logbook and the declared masses are what the estimate gets to see.
@@ -12,7 +12,7 @@ from datetime import timedelta
 import numpy as np
 from exact_balance import Box as PhysicsBox
 from exact_balance import Climate, Sorbent, follow
-from made_boxes import CLOSED_AT
+from simulated_boxes import CLOSED_AT
 
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.posterior import Record
@@ -92,7 +92,7 @@ class Life:
         return CLOSED_AT.timestamp() + 86_400.0 * day
 
 
-def made_lives(count: int, kind: Kind, seed: int = 0, seal: FloatArray | None = None) -> list[Life]:
+def simulated_lives(count: int, kind: Kind, seed: int = 0, seal: FloatArray | None = None) -> list[Life]:
     """Return so many boxes of a kind; ``seal`` times their conductance hour by hour (rows), each box a column."""
     rng = np.random.default_rng(seed)
     hours = 24 * (kind.days + kind.ahead_days)

@@ -1,4 +1,4 @@
-"""A shelf folder with a real database for the faces to look at, and the command line to ask it."""
+"""Fixtures: a shelf folder with a real database, a stub of inference, and the command line that asks about them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from made_up import AS_OF, StubInference, forecast_of, week_of_readings
+from answers_by_hand import AS_OF, StubInference, forecast_of, week_of_readings
 from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app

@@ -1,4 +1,4 @@
-"""Boxes made up for the tests of inference: known constants run forward through a room, read by a faulty sensor."""
+"""One box simulated: a known leak run forward through a room by the exact balance, read by a faulty sensor."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def true_humidity(truth: Truth, vapor_kpa: FloatArray, warm: FloatArray) -> Floa
     return follow(box, climate, truth.start_humidity).relative_humidity
 
 
-def made_box(
+def simulated_box(
     truth: Truth, seen_days: int, seed: int = 0, whole_days: int = 0, noise_seed: int | None = None
 ) -> tuple[Record, float, float]:
     """Return the record of a box, the instant up to which it was seen, and the days until it passes its limit.

@@ -1,4 +1,4 @@
-"""How often intervals hold the truth of made-up boxes, and whether so many misses are more than chance."""
+"""How often intervals hold the truth of simulated boxes, and whether so many misses are more than chance."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from made_lives import Kind, Life, made_lives
 from scipy.stats import binom
+from simulated_lives import Kind, Life, simulated_lives
 
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.fit.change_point import with_change_point
@@ -54,7 +54,7 @@ def looked_at(
 ) -> list[EstimatedBox]:
     """Make so many boxes, let their sensors misread, and look at each."""
     rng, found = np.random.default_rng(seed), []
-    for made in made_lives(count, kind, seed):
+    for made in simulated_lives(count, kind, seed):
         life = misread(made, rng)
         posterior = with_change_point(estimate(life.record, life.now_s, count=500))
         found.append(EstimatedBox(life, posterior, forecast(posterior)))

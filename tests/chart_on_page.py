@@ -1,4 +1,4 @@
-"""A shelf with everything that the charts of a box show: marks, a room, every kind of entry, a leak line."""
+"""A shelf with all that the charts of a box show, served: marks, a room, every kind of entry, a leak line."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 
-from made_up import AS_OF
-from shelf_made_up import make_shelf, serving, take_snapshot_by_hand
+from answers_by_hand import AS_OF
+from shelf_on_page import make_shelf, serving, take_snapshot_by_hand
 
 from monitor.presentation.clock import utc_now
 from monitor.records import Assessment, EntryKind, LeakLine, LedgerEntry, Mark, Quantiles, Reading

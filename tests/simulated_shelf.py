@@ -1,4 +1,4 @@
-"""A shelf of made-up boxes with their hourly readings, as the services hand them to inference."""
+"""A shelf of simulated boxes with their hourly readings, as the services hand them to inference."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from made_boxes import Truth, made_box
+from simulated_boxes import Truth, simulated_box
 
 from monitor.inference import fitted
 from monitor.inference.evidence.hours import Hours
@@ -18,7 +18,7 @@ from monitor.series.hourly_values import HOUR_S
 from monitor.series.spans import unmarked
 
 
-def made_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[BoxHistory], datetime]:
+def simulated_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[BoxHistory], datetime]:
     """Return the histories of so many boxes beside one room, and the instant up to which they were seen.
 
     The boxes differ in their leak and in the noise of their sensors; the room is the same for all.
@@ -27,7 +27,7 @@ def made_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[B
     room: ReadingSeries | None = None
     for k in range(boxes):
         conductance = 0.03 * float(np.exp(0.4 * np.random.default_rng(k).standard_normal()))
-        record, now_s, _ = made_box(Truth(conductance, dry_mass_g), days, noise_seed=k)
+        record, now_s, _ = simulated_box(Truth(conductance, dry_mass_g), days, noise_seed=k)
         room = room or series_of("room", record.room)
         histories.append(history_of(record, f"box {k}", room))
     return histories, datetime.fromtimestamp(now_s, UTC)

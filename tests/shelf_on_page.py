@@ -1,4 +1,4 @@
-"""A shelf folder on disk with real stores, and assessments of its boxes written by hand."""
+"""A shelf of five boxes and a stranger on disk, a box in each state by hand, and its pages served as `serve` does."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-from made_up import AS_OF, LEAK, assessment_of, forecast_of
+from answers_by_hand import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.planning.recharge import RechargePlan
 from monitor.presentation.clock import utc_now

@@ -1,4 +1,4 @@
-"""Charges, runs and an inventory put together by hand, for tests of one rule of the desk at a time. All invented."""
+"""Charges, runs and an inventory by hand, for tests of one rule of the desk at a time."""
 
 from __future__ import annotations
 
