@@ -137,6 +137,8 @@ def _usage(error: Any) -> str:
     message = _POSSIBLE.sub(r". Did you mean \1?", _OUT_OF_RANGE.sub(_range_wanted, message))
     if "\n" in message:
         return message
+    if message.startswith("Missing argument") and (asked := getattr(getattr(error, "param", None), "help", None)):
+        message = f"{message.removesuffix('.')}: {asked[0].lower()}{asked[1:].removesuffix('.')}"
     context = getattr(error, "ctx", None)
     return f"{message} (see `{context.command_path} --help`)" if context else message
 

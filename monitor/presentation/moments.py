@@ -151,6 +151,15 @@ def days_ahead(first: str, last: str | None, today: date) -> tuple[date, date | 
     return begins, ends if ends > begins else None
 
 
+def is_named_day(text: str) -> bool:
+    """Return whether somebody wrote a day by its name.
+
+    >>> is_named_day("Saturday"), is_named_day("left")
+    (True, False)
+    """
+    return _near_day(text.strip().lower(), date.min) is not None
+
+
 def _is_day(text: str) -> bool:
     try:
         date.fromisoformat(text.strip())

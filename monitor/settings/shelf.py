@@ -208,7 +208,10 @@ def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = o
     try:
         document = tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
+        line, byte = content[: error.start].count(b"\n") + 1, content[error.start]
+        raise SettingsError(
+            f"{path} is not UTF-8 text: line {line} has the byte 0x{byte:02x}. Save it as UTF-8"
+        ) from error
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path} is not valid TOML: {_plain(str(error))}") from error
     except ValueError as error:

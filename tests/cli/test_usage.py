@@ -98,6 +98,11 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["readings", "import", "a.csv", "--delimiter", ";;"], "';;' won't do; it is one character"),
         (["plan", "--days", "1e3"], "'1e3' is not a whole number. Write it like 21"),
         (["plan", "move", "pa6-dry", "9999-12-31"], "'9999-12-31' is too far ahead. Choose a day before 2100"),
+        (["log", "undo"], "Missing argument 'NUMBER': number of the entry in `siccast log show` (see"),
+        (
+            ["plan", "skip", "saturday"],
+            "'saturday' is a day, not a box. `siccast plan not saturday` leaves that day out",
+        ),
         (["log", "note", "pa6-dry", os.fsdecode(b"\xff\xfe bad")], "'?? bad' is not UTF-8 text"),
     ],
 )
@@ -257,6 +262,14 @@ def test_a_failure_is_one_line_and_1(site: Path, run: Run) -> None:
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
     assert "siccast.sqlite3" in done.stderr
+
+
+def test_a_shelf_file_of_another_encoding_is_told_by_its_line(site: Path, run: Run) -> None:
+    """0xF6 is 'ö' in ISO 8859-1, and begins no letter of UTF-8 (RFC 3629)."""
+    (site / "shelf.toml").write_bytes(b'# the attic\nsite = "K\xf6ln"\n')
+    done = run(site, "boxes")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.endswith("shelf.toml is not UTF-8 text: line 2 has the byte 0xf6. Save it as UTF-8\n")
 
 
 def test_a_wrong_shelf_file_is_one_line_and_1(site: Path, run: Run) -> None:

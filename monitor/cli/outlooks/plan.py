@@ -23,12 +23,13 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
-from monitor.errors import TypedError
+from monitor.errors import TypedError, UnknownBoxError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_wording import HEAT_CAUTION, decision
 from monitor.records import DecisionKind, PlanDecision
 from monitor.records.declared import PLAN_RANGE_DAYS
+from monitor.records.names import hint
 from monitor.settings import SHELF_FILE, WEEKDAYS
 
 if TYPE_CHECKING:
@@ -170,7 +171,12 @@ def skip(
     ] = None,
 ) -> None:
     """Leave a box out of the plan for some time."""
-    _keep(context, DecisionKind.skip, until, box)
+    try:
+        _keep(context, DecisionKind.skip, until, box)
+    except UnknownBoxError as error:
+        if not moments.is_named_day(box):
+            raise
+        raise UnknownBoxError(f"'{box}' is a day, not a box. {hint('plan', 'not', box)} leaves that day out") from error
 
 
 @plan.command(name="not")
